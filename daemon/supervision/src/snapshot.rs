@@ -1,0 +1,158 @@
+//! The state at one instant as plain data, for dashboard, metrics and tests.
+
+use wiring::units::{Microamps, Micros, Millivolts, Mono};
+
+use crate::{
+    alarm::{AlarmKey, AlarmState, Priority},
+    cause::Cause,
+    input::{Feed, MachinePosition, MeasuredPolarity, NodeIx, ReverserState},
+    output::{ExpectedPolarity, Occupancy, PowerState},
+    record::FaultNumber,
+};
+
+/// Everything that can be shown. Lists are in the layout's order.
+#[derive(Clone, Debug, Default)]
+pub struct Snapshot {
+    /// The instant.
+    pub at: Mono,
+    /// Boosters.
+    pub boosters: Vec<FeedView>,
+    /// Districts.
+    pub districts: Vec<FeedView>,
+    /// Blocks.
+    pub blocks: Vec<BlockView>,
+    /// Machines.
+    pub machines: Vec<MachineView>,
+    /// Frogs.
+    pub frogs: Vec<FrogView>,
+    /// Poles.
+    pub poles: Vec<PoleView>,
+    /// Reversers.
+    pub reversers: Vec<Option<ReverserState>>,
+    /// Nodes, in order of appearance.
+    pub nodes: Vec<NodeView>,
+    /// Alarms that are not normal: first-out first, then by priority, newest first.
+    pub alarms: Vec<AlarmView>,
+    /// Alarms raised in the last ten minutes.
+    pub alarms_in_ten_minutes: usize,
+}
+
+/// A measured value with its age; none was ever seen when `at` is none.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Measured<T> {
+    /// The last good value.
+    pub value: T,
+    /// When it came.
+    pub at: Mono,
+    /// It is too old to act upon.
+    pub stale: bool,
+}
+
+/// A booster or district.
+#[derive(Clone, Debug)]
+pub struct FeedView {
+    /// Power as proved.
+    pub power: PowerState,
+    /// Current.
+    pub current: Option<Measured<Microamps>>,
+    /// Voltage.
+    pub voltage: Option<Measured<Millivolts>>,
+    /// Locked out: only an operator restores.
+    pub locked_out: bool,
+    /// Why it is off.
+    pub cause: Option<Cause>,
+    /// The fault that cut it.
+    pub fault: Option<FaultNumber>,
+    /// Who holds it.
+    pub held_by: Vec<String>,
+    /// Automatic tries made.
+    pub tries: u8,
+    /// Its current protects it: fresh and good.
+    pub protected: bool,
+}
+
+/// A block.
+#[derive(Clone, Copy, Debug)]
+pub struct BlockView {
+    /// Current.
+    pub current: Option<Measured<Microamps>>,
+    /// Occupancy.
+    pub occupancy: Occupancy,
+}
+
+/// A machine.
+#[derive(Clone, Copy, Debug)]
+pub struct MachineView {
+    /// Position; none was ever seen.
+    pub position: Option<Measured<MachinePosition>>,
+    /// What was asked.
+    pub asked: Option<wiring::layout::Position>,
+    /// Time of the last complete throw.
+    pub last_throw: Option<Micros>,
+    /// Throws seen.
+    pub throws: u32,
+}
+
+/// A frog.
+#[derive(Clone, Copy, Debug)]
+pub struct FrogView {
+    /// What it should be on.
+    pub expected: ExpectedPolarity,
+    /// What it is measured on.
+    pub measured: Option<Measured<MeasuredPolarity>>,
+    /// Its district has power, so that the measurement means something.
+    pub powered: bool,
+    /// Measured on the wrong conductor for long enough to say so.
+    pub mismatched: bool,
+}
+
+/// A pole.
+#[derive(Clone, Copy, Debug)]
+pub struct PoleView {
+    /// Thermal image, thousandths.
+    pub image: u32,
+    /// Current now, or its estimate.
+    pub current: Microamps,
+    /// The image rests on estimates.
+    pub estimated: bool,
+    /// Fault currents carried since the ledger began.
+    pub hits: u32,
+}
+
+/// A node.
+#[derive(Clone, Debug)]
+pub struct NodeView {
+    /// Its number.
+    pub node: NodeIx,
+    /// Its name.
+    pub name: String,
+    /// It lives.
+    pub up: bool,
+    /// When it was last heard.
+    pub heard: Mono,
+}
+
+/// An alarm that is not normal.
+#[derive(Clone, Debug)]
+pub struct AlarmView {
+    /// Which.
+    pub alarm: AlarmKey,
+    /// State.
+    pub state: AlarmState,
+    /// Priority.
+    pub priority: Priority,
+    /// When it was raised last.
+    pub raised: Mono,
+    /// When its condition went.
+    pub cleared: Option<Mono>,
+    /// First of its burst.
+    pub first_out: bool,
+    /// Latches.
+    pub latched: bool,
+    /// The feed it concerns.
+    pub feed: Option<Feed>,
+    /// What was seen.
+    pub text: String,
+    /// What follows from it, and what to do.
+    pub action: String,
+}

@@ -1,0 +1,12 @@
+//! What the layout is: units, the layout file, trackwork geometry, rails and netlist, and the proof of polarity.
+//!
+//! Pure: text in, model and findings out. No clock, no file, no randomness.
+
+pub mod channel;
+pub mod index;
+pub mod layout;
+pub mod links;
+pub mod polarity;
+pub mod protection;
+pub mod trackwork;
+pub mod units;

@@ -1,0 +1,196 @@
+//! Settings of everything that touches the outside: `[links]`, `[history]`, `[dashboard]`. Read here, because the
+//! layout file has one reader; used by the crates of the same names.
+
+use std::collections::BTreeMap;
+
+use crate::units::Micros;
+
+/// `[links]`, `[history]` and `[dashboard]`.
+#[derive(Clone, Debug, Default)]
+pub struct LinkSettings {
+    /// `[links.mqtt]`.
+    pub mqtt: Option<MqttSettings>,
+    /// `[links.serial.NAME]`.
+    pub serial: Vec<SerialSettings>,
+    /// `[links.modbus.NAME]`, as written: validated in form here, in content by `links`.
+    pub modbus: Vec<ModbusSettings>,
+    /// `[links.lcc.NAME]`.
+    pub lcc: Vec<LccSettings>,
+    /// `[history]`.
+    pub history: HistorySettings,
+    /// `[dashboard]`.
+    pub dashboard: DashboardSettings,
+}
+
+/// Where the MQTT broker is.
+#[derive(Clone, Debug, Eq, PartialEq)]
+pub enum BrokerAddress {
+    /// A broker of its own: `mqtt://host:1883`, or `mqtts://host:8883`.
+    External {
+        /// Host name or address.
+        host: String,
+        /// Port.
+        port: u16,
+        /// Encrypted.
+        tls: bool,
+    },
+    /// Checkrail brings its own, listening here.
+    Embedded {
+        /// `127.0.0.1:1883`.
+        listen: String,
+    },
+}
+
+/// `[links.mqtt]`.
+#[derive(Clone, Debug)]
+pub struct MqttSettings {
+    /// `broker = "mqtt://host:1883"` or `embedded = "127.0.0.1:1883"`.
+    pub broker: BrokerAddress,
+    /// `root`. Default `checkrail`.
+    pub root: String,
+    /// `client-id`. Default `checkrail`.
+    pub client_id: String,
+    /// `user`.
+    pub user: Option<String>,
+    /// `password-file`.
+    pub password_file: Option<String>,
+    /// `ca-file`.
+    pub ca_file: Option<String>,
+    /// `certificate-file` and `key-file`.
+    pub client_certificate: Option<(String, String)>,
+    /// `[[links.mqtt.map]]`.
+    pub map: Vec<MapIn>,
+    /// `[[links.mqtt.out]]`.
+    pub out: Vec<MapOut>,
+}
+
+/// How a value is found in a foreign payload.
+#[derive(Clone, Debug, Eq, PartialEq)]
+pub enum Extract {
+    /// `pointer`: JSON pointer (RFC 6901); empty is the whole document.
+    Pointer(String),
+    /// `between = ["I=", "A"]`: the text between two marks.
+    Between(String, String),
+}
+
+/// `[[links.mqtt.map]]`: foreign topic to channel.
+#[derive(Clone, Debug)]
+pub struct MapIn {
+    /// Topic filter; each `+` captures `{1}`, `{2}` …
+    pub topic: String,
+    /// Channel name, with captures.
+    pub channel: String,
+    /// Where the value stands.
+    pub extract: Extract,
+    /// Physical value = number x scale + offset.
+    pub scale: f64,
+    /// See `scale`.
+    pub offset: f64,
+    /// Allowed physical values; outside is bad, not clamped.
+    pub range: Option<(f64, f64)>,
+    /// Words: payload to value.
+    pub values: BTreeMap<String, String>,
+    /// Value of words not listed.
+    pub other: Option<String>,
+    /// `stale-after`.
+    pub stale_after: Option<Micros>,
+}
+
+/// `[[links.mqtt.out]]`: order to foreign topic.
+#[derive(Clone, Debug)]
+pub struct MapOut {
+    /// Channel name.
+    pub channel: String,
+    /// Topic.
+    pub topic: String,
+    /// Payload that cuts.
+    pub off: String,
+    /// Payload that switches on.
+    pub on: String,
+    /// `deadman = "node" | "external" | "none"`; `none` may not be a district's only means to cut.
+    pub deadman: Deadman,
+}
+
+/// What switches an output off when Checkrail falls silent.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+pub enum Deadman {
+    /// The node itself, by permit or watchdog.
+    Node,
+    /// A time relay in series.
+    External,
+    /// Nothing.
+    None,
+}
+
+/// `[links.serial.NAME]`.
+#[derive(Clone, Debug)]
+pub struct SerialSettings {
+    /// NAME.
+    pub name: String,
+    /// `device`.
+    pub device: String,
+    /// `baud`. Default 115200.
+    pub baud: u32,
+}
+
+/// `[links.modbus.NAME]`.
+#[derive(Clone, Debug)]
+pub struct ModbusSettings {
+    /// NAME.
+    pub name: String,
+    /// `device = "/dev/…"` for RTU, `tcp = "host:502"` for TCP.
+    pub device: String,
+    /// Modbus TCP.
+    pub tcp: bool,
+    /// `baud`. Default 19200.
+    pub baud: u32,
+    /// `parity`. Default even.
+    pub parity: char,
+    /// The rest of the table as TOML text, read by `links`.
+    pub table: String,
+}
+
+/// `[links.lcc.NAME]`.
+#[derive(Clone, Debug)]
+pub struct LccSettings {
+    /// NAME.
+    pub name: String,
+    /// `device = "/dev/…"` or `tcp = "host:12021"`.
+    pub device: String,
+    /// Over TCP.
+    pub tcp: bool,
+    /// `node-id`, six bytes.
+    pub node_id: [u8; 6],
+    /// The rest of the table as TOML text, read by `links`.
+    pub table: String,
+}
+
+/// `[history]`.
+#[derive(Clone, Debug, Default)]
+pub struct HistorySettings {
+    /// `path`: directory of the database; none: the state directory.
+    pub path: Option<String>,
+    /// `journal`: directory into which `run` records.
+    pub journal: Option<String>,
+}
+
+/// `[dashboard]`.
+#[derive(Clone, Debug)]
+pub struct DashboardSettings {
+    /// `listen`. Default `127.0.0.1:8080`.
+    pub listen: String,
+    /// `read-token-file`: reading needs this token.
+    pub read_token_file: Option<String>,
+    /// `operator-token-file`: acting needs this token; none: a new one is made at start and logged.
+    pub operator_token_file: Option<String>,
+}
+
+impl Default for DashboardSettings {
+    fn default() -> Self {
+        Self {
+            listen: "127.0.0.1:8080".to_owned(),
+            read_token_file: None,
+            operator_token_file: None,
+        }
+    }
+}
