@@ -1,1 +1,3 @@
-//! Placeholder.
+//! What current would flow: constants, the resistive network, solver, curves, thermal images, studies.
+
+pub mod grid;
