@@ -9,3 +9,4 @@ pub mod input;
 pub mod output;
 pub mod record;
 pub mod snapshot;
+pub mod value;

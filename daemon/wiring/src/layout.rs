@@ -42,6 +42,15 @@ impl Conductor {
             Self::B => Self::A,
         }
     }
+
+    /// `A` or `B`.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::A => "A",
+            Self::B => "B",
+        }
+    }
 }
 
 /// A side, looking along the track or into trackwork from the end named.
@@ -71,6 +80,17 @@ pub enum Position {
     Normal,
     /// The other one.
     Reverse,
+}
+
+impl Position {
+    /// `normal` or `reverse`.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Normal => "normal",
+            Self::Reverse => "reverse",
+        }
+    }
 }
 
 /// How trains are driven.
