@@ -6,6 +6,7 @@ pub mod channel;
 pub mod index;
 pub mod layout;
 pub mod links;
+pub mod material;
 pub mod polarity;
 pub mod protection;
 pub mod trackwork;
