@@ -1,1 +1,21 @@
-//! Placeholder.
+//! Sensors and actuators: bytes from the outside become [`supervision::input::Input`]s, orders become messages.
+//!
+//! Each protocol has a part without I/O (parsing, order of messages, who is told what) and a thin driver around it. Bad news
+//! is believed on weak evidence, good news only on strong: a late, unordered or repeated message is marked as such here
+//! and judged by the supervisor; an acknowledgement never proves a cut.
+
+mod delay;
+mod links;
+
+mod nodes;
+mod order_check;
+mod queue;
+
+mod status;
+mod tick;
+mod unusable;
+
+pub use links::{AlarmMessage, Links, Options, StartError, start};
+pub use queue::{Arrivals, Arrived};
+pub use status::{LinkKind, LinkStatus, NodeStatus};
+pub use tick::Tick;
