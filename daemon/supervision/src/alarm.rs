@@ -147,6 +147,8 @@ pub struct AlarmChange {
     pub priority: Priority,
     /// It was the first of its district's burst.
     pub first_out: bool,
+    /// More than ten came from its district in ten seconds: it stands under this one, the first of them.
+    pub under: Option<AlarmKey>,
     /// What was seen, in words.
     pub text: String,
 }

@@ -82,6 +82,11 @@ pub enum Cause {
         /// Highest current before.
         seen: Microamps,
     },
+    /// Power went without an order of ours, and no short was seen before.
+    PowerGone {
+        /// Current before.
+        seen: Microamps,
+    },
     /// A cut below was not proved.
     CutFailure {
         /// Current still flowing; none: no reading.
@@ -120,6 +125,7 @@ impl Cause {
             Self::Contact { .. } => "contact-overload",
             Self::Mismatch { .. } => "frog-mismatch",
             Self::TrippedElsewhere { .. } => "tripped-elsewhere",
+            Self::PowerGone { .. } => "power-cut",
             Self::CutFailure { .. } => "cut-failed",
             Self::Stale => "reading-stale",
             Self::Operator => "operator",

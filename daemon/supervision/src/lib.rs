@@ -9,4 +9,8 @@ pub mod input;
 pub mod output;
 pub mod record;
 pub mod snapshot;
+pub mod start;
+pub mod supervisor;
 pub mod value;
+
+pub use supervisor::Supervisor;

@@ -195,6 +195,21 @@ pub enum EventKind {
     CutProved(crate::input::Feed, wiring::units::Micros, ProofStrength),
     /// Locked out.
     LockedOut(DistrictIx),
+    /// An operator's restore opened the lock-out.
+    LockOutOpened(DistrictIx),
+    /// A pole carried a fault current: the line of its ledger.
+    Hit {
+        /// The pole.
+        pole: wiring::index::PoleIx,
+        /// 1, or 10 for a throw under fault current.
+        hits: u32,
+        /// Energy carried.
+        energy: wiring::units::MicroA2s,
+        /// Highest current.
+        amps: wiring::units::Microamps,
+        /// Computed from district and block current, not measured at the frog.
+        estimated: bool,
+    },
     /// An operator did something.
     Operated {
         /// Who.

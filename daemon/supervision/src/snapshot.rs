@@ -147,6 +147,10 @@ pub struct AlarmView {
     pub cleared: Option<Mono>,
     /// First of its burst.
     pub first_out: bool,
+    /// One of more than ten from its district in ten seconds: it stands under this one, the first of them.
+    pub under: Option<AlarmKey>,
+    /// When a shelving ends.
+    pub shelved_until: Option<Mono>,
     /// Latches.
     pub latched: bool,
     /// The feed it concerns.
