@@ -6,11 +6,13 @@
 pub mod alarm;
 pub mod cause;
 pub mod input;
+pub mod locate;
 pub mod output;
 pub mod record;
 pub mod snapshot;
 pub mod start;
 pub mod supervisor;
 pub mod value;
+pub mod words;
 
 pub use supervisor::Supervisor;

@@ -1,0 +1,103 @@
+//! Who did it: suspects ranked by naive Bayes over one table of likelihood ratios, each reason with its weight.
+//!
+//! Signs of one cause count once, the strongest: wrong rail, not switching, out of step and a weak contact speak of one
+//! contact; moving, unknown and just thrown speak of one throw. Evidence of place outranks recency by its weight.
+
+mod advice;
+mod evidence;
+mod signs;
+#[cfg(test)]
+mod tests;
+mod weights;
+
+pub use advice::{advice, inseparable};
+pub use evidence::{
+    Around, BlockFacts, Evidence, FrogFacts, MachineSign, Others, PolaritySign, ReverserFacts,
+    Shape, Step, WrongLeg,
+};
+
+use wiring::{channel::Object, layout::Layout};
+
+use crate::record::{Accused, Reason, Suspect};
+use signs::Found;
+use weights::prior;
+
+/// Shares are given in thousandths of the evidence.
+const WHOLE: u128 = 1000;
+
+/// The scale of a candidate's weight, so that many small ratios still leave digits.
+const SCALE: u128 = 1_000_000_000_000;
+
+/// Ranks the suspects of a fault: strongest first, shares adding to exactly 1000. Suspects whose share rounds to nothing
+/// are left out.
+#[must_use]
+pub fn rank(evidence: &Evidence, layout: &Layout) -> Vec<Suspect> {
+    let mut candidates: Vec<Candidate> = Vec::new();
+    for facts in &evidence.frogs {
+        let found = signs::of_frog(evidence, facts, layout);
+        candidates.push(Candidate::new(
+            Accused::Object(Object::Frog(facts.frog)),
+            prior::FROG,
+            found,
+        ));
+    }
+    for facts in &evidence.blocks {
+        let found = signs::of_block(evidence, facts);
+        candidates.push(Candidate::new(
+            Accused::Object(Object::Block(facts.block)),
+            prior::BLOCK,
+            found,
+        ));
+    }
+    candidates.extend([
+        Candidate::new(Accused::ObjectOnTrack, prior::OBJECT, signs::of_object(evidence, layout)),
+        Candidate::new(Accused::Vehicle, prior::VEHICLE, signs::of_vehicle(evidence)),
+        Candidate::new(Accused::Wiring, prior::WIRING, signs::of_wiring(evidence, layout)),
+        Candidate::new(Accused::NotExplained, prior::NOT_EXPLAINED, signs::of_nothing(evidence)),
+    ]);
+    if !evidence.reversers.is_empty() {
+        let found = signs::of_reversers(evidence, layout);
+        candidates.push(Candidate::new(Accused::Reverser, prior::REVERSER, found));
+    }
+    shared_out(candidates)
+}
+
+/// A suspect while it is weighed.
+struct Candidate {
+    accused: Accused,
+    weight: u128,
+    reasons: Vec<Reason>,
+}
+
+impl Candidate {
+    fn new(accused: Accused, prior: u32, found: Vec<Found>) -> Self {
+        let weight = found.iter().fold(u128::from(prior) * SCALE, |weight, it| {
+            (weight * u128::from(it.ratio()) / 100).max(1)
+        });
+        let reasons =
+            found.into_iter().map(|it| Reason { ratio: it.ratio(), text: it.text }).collect();
+        Self { accused, weight, reasons }
+    }
+}
+
+/// Turns weights into shares that add to the whole: each gets its floor, the rest goes to the largest remainders.
+fn shared_out(mut candidates: Vec<Candidate>) -> Vec<Suspect> {
+    candidates.sort_by(|a, b| b.weight.cmp(&a.weight).then(a.accused.cmp(&b.accused)));
+    let sum: u128 = candidates.iter().map(|it| it.weight).sum();
+    let mut shares: Vec<u32> =
+        candidates.iter().map(|it| (it.weight * WHOLE / sum) as u32).collect();
+    let given: u32 = shares.iter().sum();
+    let mut by_remainder: Vec<usize> = (0..candidates.len()).collect();
+    by_remainder.sort_by_key(|&at| (std::cmp::Reverse(candidates[at].weight * WHOLE % sum), at));
+    for &at in by_remainder.iter().take(WHOLE as usize - given as usize) {
+        shares[at] += 1;
+    }
+    let mut suspects: Vec<Suspect> = candidates
+        .into_iter()
+        .zip(shares)
+        .filter(|(_, share)| *share > 0)
+        .map(|(it, share)| Suspect { accused: it.accused, share, reasons: it.reasons })
+        .collect();
+    suspects.sort_by(|a, b| b.share.cmp(&a.share));
+    suspects
+}

@@ -1,0 +1,153 @@
+//! What to do after a trip, in order, and what to try where sensors cannot tell suspects apart.
+
+use wiring::{
+    channel::Object,
+    index::FrogIx,
+    layout::{Layout, Position},
+    trackwork::Kind,
+};
+
+use super::evidence::{Evidence, FrogFacts, MachineSign};
+use crate::record::{Accused, Suspect};
+
+/// A suspect below this share, in thousandths, needs no test of its own.
+const WORTH_A_TEST: u32 = 100;
+
+/// Which suspects the sensors cannot tell apart, and the next test that would; none when they can.
+#[must_use]
+pub fn inseparable(evidence: &Evidence, suspects: &[Suspect], layout: &Layout) -> Option<String> {
+    let frogs: Vec<(&FrogFacts, u32)> = suspects
+        .iter()
+        .filter(|it| it.share >= WORTH_A_TEST)
+        .filter_map(|it| facts_of(evidence, it.accused).map(|facts| (facts, it.share)))
+        .collect();
+    let (first, share) = frogs.first()?;
+    let same: Vec<&str> = frogs
+        .iter()
+        .filter(|(it, other)| it.sensor_group == first.sensor_group && share.abs_diff(*other) <= 1)
+        .map(|(it, _)| layout.frogs[it.frog.at()].id.as_str())
+        .collect();
+    if same.len() < 2 {
+        return None;
+    }
+    Some(format!(
+        "one of {}: nothing here can tell them apart. Next test, with the district cut and proved: throw {} alone, then \
+         restore. If the short is gone, it was {}; if not, go on with {}.",
+        same.join(", "),
+        same[0],
+        same[0],
+        same[1]
+    ))
+}
+
+fn facts_of(evidence: &Evidence, accused: Accused) -> Option<&FrogFacts> {
+    match accused {
+        Accused::Object(Object::Frog(frog)) => evidence.frogs.iter().find(|it| it.frog == frog),
+        Accused::Object(
+            Object::Booster(_)
+            | Object::District(_)
+            | Object::Block(_)
+            | Object::Machine(_)
+            | Object::Pole(_)
+            | Object::Reverser(_),
+        )
+        | Accused::ObjectOnTrack
+        | Accused::Vehicle
+        | Accused::Wiring
+        | Accused::Reverser
+        | Accused::NotExplained => None,
+    }
+}
+
+/// What to do, in order. `cut_proved` tells whether the district is proved off, `locked_out` whether it waits for an
+/// operator.
+#[must_use]
+pub fn advice(
+    evidence: &Evidence,
+    suspects: &[Suspect],
+    cut_proved: bool,
+    layout: &Layout,
+) -> Vec<String> {
+    let district = &layout.districts[evidence.district.at()].id;
+    let mut steps = vec![if cut_proved {
+        format!("District {district} is cut and proved off.")
+    } else {
+        format!(
+            "The cut of district {district} is not proved: switch its booster off by hand first."
+        )
+    }];
+    if let Some(first) = suspects.first() {
+        steps.push(remedy(evidence, first.accused, layout));
+    }
+    steps.push(format!("Then restore district {district}."));
+    steps
+}
+
+fn remedy(evidence: &Evidence, accused: Accused, layout: &Layout) -> String {
+    match accused {
+        Accused::Object(Object::Frog(frog)) => frog_remedy(evidence, frog, layout),
+        Accused::Object(
+            object @ (Object::Booster(_)
+            | Object::District(_)
+            | Object::Block(_)
+            | Object::Machine(_)
+            | Object::Pole(_)
+            | Object::Reverser(_)),
+        ) => format!("Look for the short in {}.", crate::words::object_text(layout, object)),
+        Accused::ObjectOnTrack => {
+            "Look for a derailed wheel or something that lies across the rails.".to_owned()
+        }
+        Accused::Vehicle => "Take the train off that moved last.".to_owned(),
+        Accused::Wiring => {
+            "Look for a feeder on the wrong conductor or a gap that has closed. Never test a standing short on a bare \
+             booster: put a lamp in series."
+                .to_owned()
+        }
+        Accused::Reverser => {
+            "Back the train off the reversing gap, and set the reverser faster than the breaker.".to_owned()
+        }
+        Accused::NotExplained => {
+            "No sensor explains it. Take trains off one block at a time until it stays on.".to_owned()
+        }
+    }
+}
+
+fn frog_remedy(evidence: &Evidence, frog: FrogIx, layout: &Layout) -> String {
+    let id = &layout.frogs[frog.at()].id;
+    let facts = evidence.frogs.iter().find(|it| it.frog == frog);
+    let rest = facts.and_then(|facts| match facts.machine {
+        MachineSign::AtRest(position) => Some(position),
+        MachineSign::NotMeasured
+        | MachineSign::Thrown(..)
+        | MachineSign::Moving(_)
+        | MachineSign::Unknown(_) => None,
+    });
+    let single = single_machine(layout, frog);
+    match (facts.is_some_and(|facts| facts.wrong_leg.is_some()), rest, single) {
+        (true, Some(position), Some(machine)) => format!(
+            "Throw {machine} to {} with no wheel on its points, or back the train off {id}.",
+            other(position).word()
+        ),
+        (true, _, _) => format!("Back the train off {id}, or set {id} for it."),
+        (false, _, _) => format!("Back the train off {id} and check its contact and its position."),
+    }
+}
+
+const fn other(position: Position) -> Position {
+    match position {
+        Position::Normal => Position::Reverse,
+        Position::Reverse => Position::Normal,
+    }
+}
+
+/// The machine of a plain turnout; with two machines, which one to throw depends on the train's route.
+fn single_machine(layout: &Layout, frog: FrogIx) -> Option<&str> {
+    let trackwork = layout.frogs[frog.at()].trackwork;
+    match &layout.trackwork[trackwork.at()].kind {
+        Kind::Turnout { machine, .. } => Some(&layout.machines[machine.at()].id),
+        Kind::ThreeWay { .. }
+        | Kind::Crossing { .. }
+        | Kind::DoubleSlip { .. }
+        | Kind::SingleSlip { .. } => None,
+    }
+}

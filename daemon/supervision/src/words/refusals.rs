@@ -1,0 +1,70 @@
+//! The words of refusals: why, and what to do about it.
+
+use crate::output::Refusal;
+
+impl Refusal {
+    /// Every refusal.
+    pub const ALL: [Self; 15] = [
+        Self::NotInThatState,
+        Self::NoActuator,
+        Self::AlreadyOn,
+        Self::FedFromDead,
+        Self::Held,
+        Self::AcknowledgeFirst,
+        Self::CauseStands,
+        Self::ContactHot,
+        Self::NotProved,
+        Self::Blind,
+        Self::Occupied,
+        Self::UnderFault,
+        Self::NoChannel,
+        Self::ShelvingLimit,
+        Self::Unknown,
+    ];
+
+    /// As the API writes it.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::NotInThatState => "not-in-that-state",
+            Self::NoActuator => "no-actuator",
+            Self::AlreadyOn => "already-on",
+            Self::FedFromDead => "fed-from-dead",
+            Self::Held => "held",
+            Self::AcknowledgeFirst => "acknowledge-first",
+            Self::CauseStands => "cause-stands",
+            Self::ContactHot => "contact-hot",
+            Self::NotProved => "not-proved",
+            Self::Blind => "blind",
+            Self::Occupied => "occupied",
+            Self::UnderFault => "under-fault",
+            Self::NoChannel => "no-channel",
+            Self::ShelvingLimit => "shelving-limit",
+            Self::Unknown => "unknown",
+        }
+    }
+}
+
+/// Why a request is refused, and what would let it pass.
+#[must_use]
+pub const fn refusal_text(refusal: Refusal) -> &'static str {
+    match refusal {
+        Refusal::NotInThatState => "the alarm is in no state for this",
+        Refusal::NoActuator => "it has no actuator: switch it by hand at its breaker",
+        Refusal::AlreadyOn => "it is on already",
+        Refusal::FedFromDead => "the booster above it is off: restore that first",
+        Refusal::Held => "somebody holds it: the holder must release it first",
+        Refusal::AcknowledgeFirst => "acknowledge the alarm that cut it first",
+        Refusal::CauseStands => "its cause still stands: remove it first",
+        Refusal::ContactHot => {
+            "a suspect's contact is still hot: wait until its heat is below 10 %"
+        }
+        Refusal::NotProved => "the cut is not proved yet: wait until current is gone",
+        Refusal::Blind => "no fresh current reading, nothing would protect it: confirm to go on",
+        Refusal::Occupied => "the turnout is occupied, or not proved clear",
+        Refusal::UnderFault => "fault current flows: cut first, then throw",
+        Refusal::NoChannel => "the machine has no throw channel, or its link is down",
+        Refusal::ShelvingLimit => "too long for this priority, or shelving is not allowed",
+        Refusal::Unknown => "no such alarm, fault, suspect or object",
+    }
+}
