@@ -3,10 +3,15 @@
 //! Pure: text in, model and findings out. No clock, no file, no randomness.
 
 pub mod channel;
+pub mod check;
+pub mod detect;
+pub mod finding;
 pub mod index;
 pub mod layout;
 pub mod links;
 pub mod material;
+mod netlist;
+pub mod plan;
 pub mod polarity;
 pub mod protection;
 pub mod trackwork;

@@ -6,6 +6,11 @@ use crate::{
     layout::{Conductor, Position},
 };
 
+mod prove;
+
+pub(crate) use prove::{prove_net, tied, wanted};
+pub use prove::{MACHINES_MAX, prove};
+
 /// What a frog must be on.
 #[derive(Clone, Copy, Debug, Eq, PartialEq)]
 pub enum Required {
@@ -51,7 +56,7 @@ pub struct ProofRow {
 pub struct FrogProof {
     /// The machines, in ascending order. Bit n of a row's index is set when machine n is reverse.
     pub machines: Vec<MachineIx>,
-    /// 2^n rows.
+    /// 2^n rows; none at all when more than [`MACHINES_MAX`] machines take part.
     pub rows: Vec<ProofRow>,
 }
 
@@ -72,7 +77,7 @@ impl FrogProof {
                 Position::Reverse => index |= 1 << bit,
             }
         }
-        Some(&self.rows[index])
+        self.rows.get(index)
     }
 
     /// The positions that a row's index stands for.

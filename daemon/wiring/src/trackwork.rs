@@ -5,6 +5,10 @@
 
 use crate::{index::MachineIx, layout::Position};
 
+mod tables;
+
+pub use tables::{PortRail, Route, Strand, leg_port};
+
 /// A port: an end of trackwork at which track joins.
 #[derive(Clone, Copy, Debug, Eq, Hash, Ord, PartialEq, PartialOrd)]
 pub enum Port {

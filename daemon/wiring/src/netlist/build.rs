@@ -1,0 +1,147 @@
+//! From the layout to strands and joins.
+
+use super::{Join, Netlist, Piece, StrandIx, StrandOf, seen, side_index};
+use crate::{
+    index::{TrackIx, TrackworkIx},
+    layout::{Conductor, End, Gap, Layout, Side, Track, Trackwork, Which},
+};
+
+/// Strands and joins; conductors are still as declared.
+pub(super) fn build(layout: &Layout) -> Netlist<'_> {
+    let mut strands: Vec<StrandOf> = layout.tracks.iter().enumerate().map(|it| track(layout, it)).collect();
+    let mut first_strand = Vec::with_capacity(layout.trackwork.len());
+    for (at, it) in layout.trackwork.iter().enumerate() {
+        first_strand.push(u32::try_from(strands.len()).unwrap_or(u32::MAX));
+        for number in 0..it.kind.strands() {
+            strands.push(trackwork(layout, TrackworkIx::new(at), it, number));
+        }
+    }
+    let count = strands.len();
+    let left = strands.iter().map(|it| it.declared).collect();
+    let mut net = Netlist {
+        layout,
+        strands,
+        joins: Vec::new(),
+        first_strand,
+        left,
+        origin: (0..count).map(|at| StrandIx(u32::try_from(at).unwrap_or(u32::MAX))).collect(),
+        agrees: Vec::new(),
+        fed_by: vec![[None; 2]; count],
+    };
+    joins_at_ports(&mut net);
+    joins_at_joints(&mut net);
+    net
+}
+
+fn track(layout: &Layout, (at, it): (usize, &Track)) -> StrandOf {
+    StrandOf {
+        piece: Piece::Track(TrackIx::new(at)),
+        block: it.block,
+        declared: it.left.unwrap_or(layout.blocks[it.block.at()].left),
+        is_stated: it.left.is_some(),
+        is_fed_here: !it.feeders.is_empty(),
+        joins: Vec::new(),
+    }
+}
+
+/// Trackwork is fed where it states `left` itself; without any track plan always, at its points, by its block.
+fn trackwork(layout: &Layout, index: TrackworkIx, it: &Trackwork, number: usize) -> StrandOf {
+    let stated: Option<Conductor> = it.left.filter(|_| it.kind.has_stock_rails());
+    StrandOf {
+        piece: Piece::Trackwork(index, number),
+        block: it.block,
+        declared: stated.unwrap_or(layout.blocks[it.block.at()].left),
+        is_stated: stated.is_some(),
+        is_fed_here: stated.is_some() || layout.tracks.is_empty(),
+        joins: Vec::new(),
+    }
+}
+
+/// Where the strand's left rail is, looking into a track from one of its ends.
+pub(super) const fn left_looking_in(which: Which) -> Side {
+    match which {
+        Which::From => Side::Left,
+        Which::To => Side::Right,
+    }
+}
+
+/// The same, looking out of the track over that end: the view into whatever it is joined to.
+pub(super) const fn left_looking_out(which: Which) -> Side {
+    left_looking_in(which).other()
+}
+
+/// One end of a strand at a join.
+#[derive(Clone, Copy)]
+struct Meets {
+    strand: StrandIx,
+    /// Where its left rail is, looking into it.
+    left_in: Side,
+    /// Its left, right rail is gapped at this end.
+    gapped: [bool; 2],
+}
+
+fn track_end(layout: &Layout, track: TrackIx, which: Which) -> Meets {
+    let mut gapped = [false; 2];
+    for Gap { end, rail } in &layout.tracks[track.at()].gaps {
+        if *end == which {
+            gapped[side_index(*rail)] = true;
+        }
+    }
+    Meets { strand: Netlist::track(track), left_in: left_looking_in(which), gapped }
+}
+
+fn joins_at_ports(net: &mut Netlist<'_>) {
+    for (at, it) in net.layout.tracks.iter().enumerate() {
+        for (which, end) in [(Which::From, it.from), (Which::To, it.to)] {
+            let End::Port(trackwork, port) = end else { continue };
+            let left_in = net.layout.trackwork[trackwork.at()].kind.strand(port).left_on;
+            let strand = net.at_port(trackwork, port);
+            let there = Meets { strand, left_in, gapped: [false; 2] };
+            let track = TrackIx::new(at);
+            add(net, track_end(net.layout, track, which), there, (track, which));
+        }
+    }
+}
+
+/// Two tracks meet at a joint. More than two are the tracks around a turntable: each meets the bridge, which is the
+/// track with both its ends there, else the first.
+fn joins_at_joints(net: &mut Netlist<'_>) {
+    for joint in &net.layout.joints {
+        let is_bridge = |end: &(TrackIx, Which)| {
+            joint.ends.iter().any(|other| other.0 == end.0 && other.1 != end.1)
+        };
+        let bridge = if joint.ends.len() > 2 { joint.ends.iter().find(|it| is_bridge(it)) } else { None };
+        let Some(&centre) = bridge.or(joint.ends.first()) else { continue };
+        for &end in joint.ends.iter().filter(|end| **end != centre) {
+            let meets = track_end(net.layout, end.0, end.1);
+            add(net, track_end(net.layout, centre.0, centre.1), meets, end);
+        }
+    }
+}
+
+fn add(net: &mut Netlist<'_>, one: Meets, two: Meets, (track, which): (TrackIx, Which)) {
+    let is_turned = one.left_in == two.left_in;
+    let mut joined = [true; 2];
+    for side in [Side::Left, Side::Right] {
+        let of_two = if is_turned { side.other() } else { side };
+        let is_gapped = one.gapped[side_index(side)] || two.gapped[side_index(of_two)];
+        joined[side_index(side)] = !is_gapped;
+    }
+    let index = u32::try_from(net.joins.len()).unwrap_or(u32::MAX);
+    net.joins.push(Join { one: one.strand, two: two.strand, is_turned, joined, track, which });
+    net.strands[one.strand.at()].joins.push(index);
+    if two.strand != one.strand {
+        net.strands[two.strand.at()].joins.push(index);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_view_from_a_port_into_trackwork_is_the_view_out_of_the_track_there() {
+        assert_eq!(seen(Side::Left, left_looking_out(Which::To)), Side::Left);
+        assert_eq!(seen(Side::Left, left_looking_out(Which::From)), Side::Right);
+    }
+}
