@@ -1,0 +1,263 @@
+//! The beat of the live stream: views in, one snapshot and a ring of deltas out, the same bytes for every page.
+//!
+//! One task makes each message once, however many pages follow. Pages that cannot keep up lose messages, notice the
+//! gap, and are given the whole state again; nothing is kept for them.
+
+use std::{
+    collections::VecDeque,
+    sync::{Arc, Mutex, MutexGuard, PoisonError},
+    time::Duration,
+};
+
+use tokio::{
+    sync::{broadcast, watch},
+    time::{Instant, MissedTickBehavior, interval},
+};
+
+use crate::{
+    view::View,
+    wire::{
+        Frame,
+        delta::{Head, Stamp, delta, whole_state},
+        fixed::Fixed,
+    },
+};
+
+/// Time between deltas.
+pub(crate) const BEAT: Duration = Duration::from_millis(100);
+/// With nothing new, a delta is still sent this often: silence must mean a broken line.
+const HEARTBEAT: Duration = Duration::from_millis(500);
+/// Deltas kept for pages that come back: ten seconds.
+pub(crate) const RING: usize = 100;
+/// Messages that a slow page may fall behind before it is given the whole state.
+const QUEUE: usize = 32;
+/// Points of a trend: one minute.
+const TREND: usize = 600;
+
+/// One message of the stream, formatted.
+#[derive(Clone, Debug)]
+pub(crate) struct Message {
+    pub(crate) q: u64,
+    pub(crate) bytes: Arc<str>,
+}
+
+/// What a page that joins is given first.
+pub(crate) struct Joined {
+    /// The whole state, or the deltas it missed.
+    pub(crate) first: Vec<Message>,
+    /// Everything after.
+    pub(crate) rest: broadcast::Receiver<Message>,
+}
+
+/// The newest state and the recent deltas, shared between the beat and the pages.
+#[derive(Debug)]
+pub(crate) struct Feed {
+    pub(crate) fixed: Fixed,
+    head: Head,
+    views: watch::Receiver<Arc<View>>,
+    sender: broadcast::Sender<Message>,
+    inner: Mutex<Inner>,
+}
+
+#[derive(Debug)]
+struct Inner {
+    q: u64,
+    frame: Frame,
+    stamp: Stamp,
+    ring: VecDeque<Message>,
+    trends: Vec<VecDeque<Option<i64>>>,
+    sent: Instant,
+    /// When the newest view that was sent was made.
+    made: std::time::Instant,
+}
+
+impl Feed {
+    pub(crate) fn new(fixed: Fixed, head: Head, views: watch::Receiver<Arc<View>>) -> Self {
+        let view = Arc::clone(&views.borrow());
+        let frame = Frame::new(&fixed, &view);
+        let trends = vec![VecDeque::with_capacity(TREND); fixed.districts.len()];
+        let inner = Inner {
+            q: 1,
+            frame,
+            stamp: stamp(1, &view),
+            ring: VecDeque::with_capacity(RING),
+            trends,
+            sent: Instant::now(),
+            made: view.made,
+        };
+        let sender = broadcast::Sender::new(QUEUE);
+        Self { fixed, head, views, sender, inner: Mutex::new(inner) }
+    }
+
+    /// The newest view.
+    pub(crate) fn view(&self) -> Arc<View> {
+        Arc::clone(&self.views.borrow())
+    }
+
+    /// Beats until `shutdown` says stop or its sender is gone.
+    pub(crate) async fn run(self: Arc<Self>, mut shutdown: watch::Receiver<bool>) {
+        let mut views = self.views.clone();
+        let mut beat = interval(BEAT);
+        beat.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        loop {
+            tokio::select! {
+                biased;
+                () = stopped(&mut shutdown) => return,
+                _ = beat.tick() => self.beat(),
+                // An alarm does not wait for the beat.
+                changed = views.changed() => match changed {
+                    Ok(()) => self.urgent(),
+                    // The supervisor's shell is gone. The beat goes on: the age on the page must grow.
+                    Err(_) => views = {
+                        beat.tick().await;
+                        self.beat();
+                        self.views.clone()
+                    },
+                },
+            }
+        }
+    }
+
+    fn beat(&self) {
+        let view = self.view();
+        let mut inner = self.lock();
+        inner.trend(&view);
+        if view.made != inner.made || inner.sent.elapsed() >= HEARTBEAT {
+            self.advance(&mut inner, &view);
+        }
+    }
+
+    fn urgent(&self) {
+        let view = self.view();
+        let mut inner = self.lock();
+        let known = inner.frame.alarms.iter().map(|it| it.state);
+        if !known.eq(view.snapshot.alarms.iter().map(|it| it.state.word())) {
+            self.advance(&mut inner, &view);
+        }
+    }
+
+    /// Makes, keeps and sends the next delta.
+    fn advance(&self, inner: &mut Inner, view: &View) {
+        let frame = Frame::new(&self.fixed, view);
+        inner.q += 1;
+        inner.stamp = stamp(inner.q, view);
+        let data = delta(inner.stamp, &currents(view), &inner.frame, &frame);
+        let message = self.message("d", inner.q, &data);
+        inner.frame = frame;
+        inner.made = view.made;
+        inner.sent = Instant::now();
+        if inner.ring.len() == RING {
+            inner.ring.pop_front();
+        }
+        inner.ring.push_back(message.clone());
+        // No page follows: nothing to do.
+        let _ = self.sender.send(message);
+    }
+
+    /// What a page is given that last saw `last_seen` (`EPOCH.Q`).
+    pub(crate) fn join(&self, last_seen: Option<&str>) -> Joined {
+        let inner = self.lock();
+        let rest = self.sender.subscribe();
+        let missed = last_seen.and_then(|id| self.missed(&inner, id));
+        Joined { first: missed.unwrap_or_else(|| vec![self.snap(&inner)]), rest }
+    }
+
+    /// The whole state, for a page that fell behind.
+    pub(crate) fn rejoin(&self) -> Joined {
+        self.join(None)
+    }
+
+    /// The deltas after `id`, if they are all still in the ring.
+    fn missed(&self, inner: &Inner, id: &str) -> Option<Vec<Message>> {
+        let (epoch, q) = id.split_once('.')?;
+        let q: u64 = q.parse().ok()?;
+        if epoch != self.head.epoch || q > inner.q {
+            return None;
+        }
+        let oldest = inner.ring.front().map_or(inner.q + 1, |it| it.q);
+        (q + 1 >= oldest).then(|| inner.ring.iter().filter(|it| it.q > q).cloned().collect())
+    }
+
+    fn snap(&self, inner: &Inner) -> Message {
+        let trends: Vec<Vec<Option<i64>>> =
+            inner.trends.iter().map(|it| it.iter().copied().collect()).collect();
+        let data = whole_state(
+            &self.head,
+            self.aged(inner),
+            &self.fixed,
+            &inner.frame,
+            Some(trends.as_slice()),
+        );
+        self.message("snap", inner.q, &data)
+    }
+
+    /// The whole state without trends, for `/api/v1/state`.
+    pub(crate) fn state(&self) -> String {
+        let inner = self.lock();
+        whole_state(&self.head, self.aged(&inner), &self.fixed, &inner.frame, None)
+    }
+
+    fn aged(&self, inner: &Inner) -> Stamp {
+        Stamp { age: age(&self.view()), ..inner.stamp }
+    }
+
+    /// The alarms, as JSON.
+    pub(crate) fn alarms(&self) -> serde_json::Value {
+        let inner = self.lock();
+        serde_json::json!({ "alarms": inner.frame.alarms, "recent": inner.frame.recent })
+    }
+
+    /// The turnouts, as JSON.
+    pub(crate) fn turnouts(&self) -> serde_json::Value {
+        let inner = self.lock();
+        let rows = crate::wire::joined(&self.fixed.turnouts, &inner.frame.turnouts);
+        serde_json::json!({ "turnouts": rows })
+    }
+
+    /// A message of the stream; the last one of all has no data worth naming.
+    fn message(&self, event: &str, q: u64, data: &str) -> Message {
+        let epoch = &self.head.epoch;
+        Message { q, bytes: format!("event: {event}\nid: {epoch}.{q}\ndata: {data}\n\n").into() }
+    }
+
+    fn lock(&self) -> MutexGuard<'_, Inner> {
+        // Nothing panics while it is held; if something did, the state is still whole.
+        self.inner.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+impl Inner {
+    fn trend(&mut self, view: &View) {
+        for (trend, now) in self.trends.iter_mut().zip(currents(view)) {
+            if trend.len() == TREND {
+                trend.pop_front();
+            }
+            trend.push_back(now);
+        }
+    }
+}
+
+/// District currents; none where nothing fresh is known, so that a trend shows a gap and not a line.
+fn currents(view: &View) -> Vec<Option<i64>> {
+    let fresh = age(view) < 1000;
+    let currents =
+        view.snapshot.districts.iter().map(|it| {
+            it.current.filter(|seen| fresh && !seen.stale).map(|seen| seen.value.0 / 1000)
+        });
+    currents.collect()
+}
+
+fn stamp(q: u64, view: &View) -> Stamp {
+    Stamp { q, t: view.wall_ms, age: age(view) }
+}
+
+/// How long ago the supervisor's shell made a view. Unit: ms.
+pub(crate) fn age(view: &View) -> u64 {
+    u64::try_from(view.made.elapsed().as_millis()).unwrap_or(u64::MAX)
+}
+
+/// Waits until `shutdown` says stop or its sender is gone.
+pub(crate) async fn stopped(shutdown: &mut watch::Receiver<bool>) {
+    // An error means that nobody is left who could say stop: that is a stop.
+    let _ = shutdown.wait_for(|stop| *stop).await;
+}

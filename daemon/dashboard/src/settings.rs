@@ -1,0 +1,34 @@
+//! What the dashboard is told at start.
+
+use std::{fmt, net::SocketAddr};
+
+/// Settings of one dashboard.
+#[derive(Clone)]
+pub struct Settings {
+    /// Address to listen on. Port 0 takes a free one; [`crate::Server::address`] tells which.
+    pub listen: SocketAddr,
+    /// Names besides `localhost` and plain addresses under which a browser may ask for the page, without port. Any
+    /// other name in `Host` is refused: it may be a stranger's name that resolves to this machine.
+    pub hosts: Vec<String>,
+    /// Acting needs this token. Never empty.
+    pub operator_token: String,
+    /// Reading needs this token; none: reading is open on the bound address.
+    pub read_token: Option<String>,
+    /// The layout is a demonstration: every page says so.
+    pub demo: bool,
+    /// Version of the program, for the about page and the metrics.
+    pub version: String,
+}
+
+impl fmt::Debug for Settings {
+    /// Without the tokens: settings get logged.
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.debug_struct("Settings")
+            .field("listen", &self.listen)
+            .field("hosts", &self.hosts)
+            .field("read_token", &self.read_token.as_ref().map(|_| "set"))
+            .field("demo", &self.demo)
+            .field("version", &self.version)
+            .finish_non_exhaustive()
+    }
+}

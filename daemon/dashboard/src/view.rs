@@ -1,0 +1,60 @@
+//! What the supervisor's shell shows the dashboard, and what the dashboard asks of it.
+
+use std::time::Instant;
+
+use supervision::{input::OperatorRequest, output::Refusal, snapshot::Snapshot};
+use tokio::sync::oneshot;
+use wiring::units::Mono;
+
+/// The state at one instant with its wall-clock time. Published through `tokio::sync::watch`: latest wins.
+#[derive(Clone, Debug)]
+pub struct View {
+    /// Everything that can be shown.
+    pub snapshot: Snapshot,
+    /// Wall-clock time of `snapshot.at`. Unit: milliseconds since 1970-01-01 UTC.
+    pub wall_ms: i64,
+    /// When the shell made it: the age of what is on the page counts from here.
+    pub made: Instant,
+    /// State of each link, in the order of the layout file.
+    pub links: Vec<LinkView>,
+    /// The history can be written.
+    pub history_ok: bool,
+}
+
+impl View {
+    /// A view made now, with nothing said of links.
+    #[must_use]
+    pub fn new(snapshot: Snapshot, wall_ms: i64) -> Self {
+        Self { snapshot, wall_ms, made: Instant::now(), links: Vec::new(), history_ok: true }
+    }
+
+    /// Wall-clock time of an instant of the supervisor. Unit: milliseconds since 1970-01-01 UTC.
+    #[must_use]
+    pub fn wall_of(&self, instant: Mono) -> i64 {
+        let back = self.snapshot.at.since(instant).0 / 1000;
+        let ahead = instant.since(self.snapshot.at).0 / 1000;
+        self.wall_ms
+            .saturating_sub(i64::try_from(back).unwrap_or(i64::MAX))
+            .saturating_add(i64::try_from(ahead).unwrap_or(i64::MAX))
+    }
+}
+
+/// State of one link.
+#[derive(Clone, Debug, Eq, PartialEq)]
+pub struct LinkView {
+    /// `mqtt`, `serial/NAME`, `modbus/NAME`, `lcc/NAME`.
+    pub name: String,
+    /// It is connected.
+    pub up: bool,
+    /// What it does or waits for, in words.
+    pub text: String,
+}
+
+/// A request of a signed-in person, and where the answer goes.
+#[derive(Debug)]
+pub struct Command {
+    /// What is asked. Its `id` counts up from 1 within this dashboard.
+    pub request: OperatorRequest,
+    /// Done, or why not.
+    pub answer: oneshot::Sender<Result<(), Refusal>>,
+}
