@@ -1,12 +1,18 @@
 //! The resistive network of a whole layout, positions as switches: what current flows where, for given bridges.
 //!
-//! This is the face that other crates use; assembly and factorisation live in files of their own.
+//! This is the face that other crates use; nodes and branches are drawn in `plan`, switched in `wired`, solved in
+//! `network` and `load`.
 
 use wiring::{
     index::{BlockIx, DistrictIx, FrogIx, TrackIx, TrackworkIx},
-    layout::{Conductor, Position, Side, Which},
+    layout::{
+        BreakerKind, Conductor, District, Layout, Limiter, LimiterKind, Position, Side, Which,
+    },
+    material::PTC_COLD,
     trackwork::Port,
 };
+
+use crate::{network::LEAST_OHMS, plan::Plan, wired::Wired};
 
 /// Electric current. Unit: ampere.
 #[derive(Clone, Copy, Debug, Default, PartialEq, PartialOrd)]
@@ -104,6 +110,136 @@ pub struct Flow {
     pub poles: Vec<Amps>,
     /// Voltage of each frog against its district's conductor B.
     pub frogs: Vec<Volts>,
-    /// Current through each bridge, in the order given.
+    /// Current through each bridge from its `from` to its `to`, in the order given.
     pub bridges: Vec<Amps>,
+    /// Potential of each node within its group of joined islands.
+    pub(crate) potentials: Vec<f64>,
+    /// Group of each node.
+    pub(crate) groups: Vec<u32>,
+}
+
+/// The network of a layout, before anything is switched.
+#[derive(Clone, Debug)]
+pub struct Grid {
+    pub(crate) plan: Plan,
+    pub(crate) supplies: Vec<Supply>,
+    pub(crate) heads: Vec<Series>,
+    pub(crate) limiters: Vec<Series>,
+    /// District of each frog.
+    pub(crate) frog_districts: Vec<usize>,
+    /// Number of poles.
+    pub(crate) poles: usize,
+}
+
+/// A booster as the network sees it.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Supply {
+    pub(crate) volts: f64,
+    pub(crate) ohms: f64,
+    pub(crate) limit: f64,
+}
+
+/// Something in series at the head of a district or in a frog's feed.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum Series {
+    /// A resistance, also none.
+    Ohms(f64),
+    /// A lamp: its hot resistance, and the voltage at which it has it.
+    Lamp { hot: f64, volts: f64 },
+}
+
+impl Grid {
+    /// Draws the network of `layout` with its resistances scaled.
+    ///
+    /// A lamp's resistance follows its voltage; it is taken to be made for the booster's. A resettable fuse counts cold:
+    /// it heats in seconds, and what happens before that is what the contacts must stand.
+    #[must_use]
+    pub fn new(layout: &Layout, scales: &Scales) -> Self {
+        let supplies = layout.boosters.iter().map(|booster| Supply {
+            volts: booster.volts.volts(),
+            ohms: booster.resistance.ohms().max(LEAST_OHMS) * scales.source,
+            limit: booster.limit.amps(),
+        });
+        let heads = layout.districts.iter().map(|district| {
+            let hot = district.breaker.ohms_hot.map_or(0.0, |ohms| ohms.ohms());
+            head(district.breaker.kind, hot, booster_volts(layout, district))
+        });
+        let limiters = layout.frogs.iter().map(|frog| {
+            let block = &layout.blocks[layout.trackwork[frog.trackwork.at()].block.at()];
+            let volts = booster_volts(layout, &layout.districts[block.district.at()]);
+            frog.limiter.map_or(Series::Ohms(0.0), |limiter| limited(limiter, volts))
+        });
+        Self {
+            plan: Plan::new(layout, scales),
+            supplies: supplies.collect(),
+            heads: heads.collect(),
+            limiters: limiters.collect(),
+            frog_districts: (0..layout.frogs.len())
+                .map(|frog| layout.district_of_frog(FrogIx::new(frog)).at())
+                .collect(),
+            poles: layout.poles.len(),
+        }
+    }
+
+    /// The network as switched, factorised once for as many cases as wanted.
+    #[must_use]
+    pub fn wired(&self, switches: &Switches) -> Wired<'_> {
+        Wired::new(self, switches)
+    }
+
+    /// Solves one case. Magnitudes but for bridges, which have a direction.
+    #[must_use]
+    pub fn solve(&self, switches: &Switches, bridges: &[Bridge]) -> Flow {
+        self.wired(switches).solve(bridges)
+    }
+
+    /// Voltage of `a` against `b` in a flow that this grid solved; none where nothing joins the two.
+    #[must_use]
+    pub fn between(&self, flow: &Flow, a: Terminal, b: Terminal) -> Option<Volts> {
+        let [a, b] = [a, b].map(|terminal| self.plan.node(terminal) as usize);
+        (flow.groups[a] == flow.groups[b]).then(|| Volts(flow.potentials[a] - flow.potentials[b]))
+    }
+}
+
+fn booster_volts(layout: &Layout, district: &District) -> f64 {
+    layout.boosters[district.booster.at()].volts.volts()
+}
+
+fn head(kind: BreakerKind, hot: f64, volts: f64) -> Series {
+    match kind {
+        BreakerKind::Lamp => Series::Lamp { hot, volts },
+        BreakerKind::Ptc => Series::Ohms(PTC_COLD),
+        BreakerKind::Electronic | BreakerKind::Fuse | BreakerKind::None => Series::Ohms(0.0),
+    }
+}
+
+fn limited(limiter: Limiter, volts: f64) -> Series {
+    let hot = limiter.ohms_hot.ohms();
+    match limiter.kind {
+        LimiterKind::Lamp => Series::Lamp { hot, volts },
+        LimiterKind::Ptc => Series::Ohms(PTC_COLD),
+        LimiterKind::Resistor => Series::Ohms(hot),
+    }
+}
+
+impl Scales {
+    /// The model itself.
+    #[must_use]
+    pub fn unity(layout: &Layout) -> Self {
+        Self { wire: 1.0, rail: 1.0, source: 1.0, contacts: vec![1.0; layout.poles.len()] }
+    }
+}
+
+impl Switches {
+    /// Everything on, all machines normal, all poles sound, nothing swapped.
+    #[must_use]
+    pub fn all_on(layout: &Layout) -> Self {
+        Self {
+            boosters_on: vec![true; layout.boosters.len()],
+            districts_on: vec![true; layout.districts.len()],
+            machines: vec![Some(Position::Normal); layout.machines.len()],
+            poles: vec![PoleState::Follows; layout.poles.len()],
+            reversers_swapped: vec![false; layout.reversers.len()],
+        }
+    }
 }

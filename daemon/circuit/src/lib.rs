@@ -1,5 +1,13 @@
 //! What current would flow: constants, the resistive network, solver, curves, thermal images, studies.
 
 pub mod curve;
+mod dense;
 pub mod grid;
+pub mod ldl;
+pub mod load;
+pub mod network;
+mod order;
+mod plan;
+pub mod source;
 pub mod thermal;
+pub mod wired;

@@ -1,0 +1,444 @@
+//! Nodes and fixed branches of a layout: where every rail, bus end and frog is, and what joins them without a switch.
+//!
+//! How it is drawn. District: booster terminals, breaker, bus wire, bus end; all blocks join at the bus end, the worst
+//! case. Block: each of its feeders is a pair of wires from the bus end to the rails; the pairs that the file counts are
+//! shared out evenly. Trackwork: no length; the rails of a turnout are its two stock rails, the leg rails beyond the
+//! frog bonded to them; a crossing's four rails run straight through; frogs stand alone behind their contacts.
+
+use wiring::{
+    index::{BlockIx, DistrictIx, FrogIx, MachineIx, PoleIx, TrackIx, TrackworkIx},
+    layout::{Conductor, End, Frog, Layout, Side, Tie, Track, Which, Wire},
+    material::{rail_ohms_per_metre, wire_ohms_per_metre},
+    trackwork::{Kind, Port},
+    units::Millicelsius,
+};
+
+use crate::{
+    grid::{Scales, Terminal},
+    network::{Branch, Sets},
+};
+
+/// A pair of nodes, by [`Side`] or by [`Conductor`].
+pub(crate) type Pair = [u32; 2];
+
+/// Place of a side in a [`Pair`].
+pub(crate) const fn side(side: Side) -> usize {
+    match side {
+        Side::Left => 0,
+        Side::Right => 1,
+    }
+}
+
+/// Place of a conductor in a [`Pair`].
+pub(crate) const fn conductor(conductor: Conductor) -> usize {
+    match conductor {
+        Conductor::A => 0,
+        Conductor::B => 1,
+    }
+}
+
+const fn which(which: Which) -> usize {
+    match which {
+        Which::From => 0,
+        Which::To => 1,
+    }
+}
+
+/// A district between its booster's terminals and its bus end.
+#[derive(Clone, Debug)]
+pub(crate) struct DistrictPlan {
+    pub(crate) booster: usize,
+    /// Bus end, by conductor.
+    pub(crate) ends: Pair,
+    /// One bus conductor. Unit: ohm.
+    pub(crate) bus_ohms: f64,
+}
+
+/// A block's feeders.
+#[derive(Clone, Debug)]
+pub(crate) struct BlockPlan {
+    pub(crate) district: usize,
+    pub(crate) reverser: Option<usize>,
+    /// Where feeders join the rails: nodes by the block's own conductor.
+    pub(crate) feeds: Vec<Pair>,
+    /// One conductor of each of these feeders. Unit: ohm.
+    pub(crate) feeder_ohms: f64,
+}
+
+/// A frog behind its contacts.
+#[derive(Clone, Debug)]
+pub(crate) struct FrogPlan {
+    pub(crate) node: u32,
+    /// Where its contacts meet, before the feed wire.
+    pub(crate) common: u32,
+    /// The feed wire alone. Unit: ohm.
+    pub(crate) feed_ohms: f64,
+    /// Poles with their contact resistance (unit: ohm) and their machine.
+    pub(crate) poles: Vec<(PoleIx, f64, MachineIx)>,
+    /// Nodes of the normal and the reverse tie.
+    pub(crate) ties: [Option<u32>; 2],
+    /// Node that a fixed frog is wired to.
+    pub(crate) fixed: Option<u32>,
+}
+
+/// The plan.
+#[derive(Clone, Debug)]
+pub(crate) struct Plan {
+    pub(crate) nodes: usize,
+    /// Booster terminals, by conductor.
+    pub(crate) boosters: Vec<Pair>,
+    pub(crate) districts: Vec<DistrictPlan>,
+    pub(crate) blocks: Vec<BlockPlan>,
+    pub(crate) frogs: Vec<FrogPlan>,
+    /// Rails at the ends of tracks, by end and side.
+    pub(crate) rails: Vec<[Pair; 2]>,
+    /// Rails at the ports of trackwork, by side looking in.
+    pub(crate) ports: Vec<Vec<(Port, Pair)>>,
+    /// Branches that no switch changes: rails.
+    pub(crate) fixed: Vec<Branch>,
+}
+
+/// Nodes as they are drawn, before those joined without resistance become one.
+struct Drawing<'a> {
+    layout: &'a Layout,
+    sets: Sets,
+    boosters: Vec<Pair>,
+    districts: Vec<Pair>,
+    rails: Vec<[Pair; 2]>,
+    /// Rails of trackwork: the stock rails, or the four rails of a crossing.
+    works: Vec<[u32; 4]>,
+    frogs: Vec<Pair>,
+    /// Feeder ends of blocks that feed nothing.
+    bare: Vec<Pair>,
+}
+
+/// Rails of trackwork by port: place in its rails of the left and the right rail, looking in.
+const fn through(port: Port) -> [usize; 2] {
+    match port {
+        Port::Points => [0, 1],
+        // Seen from a leg, left and right are exchanged.
+        Port::Left | Port::Centre | Port::Right => [1, 0],
+        Port::ALeft => [0, 1],
+        Port::ARight => [2, 3],
+        Port::BLeft => [1, 0],
+        Port::BRight => [3, 2],
+    }
+}
+
+/// Ports of a kind of trackwork.
+pub(crate) const fn ports(kind: &Kind) -> &'static [Port] {
+    match kind {
+        Kind::Turnout { .. } => &[Port::Points, Port::Left, Port::Right],
+        Kind::ThreeWay { .. } => &[Port::Points, Port::Left, Port::Centre, Port::Right],
+        Kind::Crossing { .. } | Kind::DoubleSlip { .. } | Kind::SingleSlip { .. } => {
+            &[Port::ALeft, Port::ARight, Port::BLeft, Port::BRight]
+        }
+    }
+}
+
+/// The rails at the ports of crossings and slips are those of the tracks joined there, gapped or not.
+const fn crosses(kind: &Kind) -> bool {
+    match kind {
+        Kind::Turnout { .. } | Kind::ThreeWay { .. } => false,
+        Kind::Crossing { .. } | Kind::DoubleSlip { .. } | Kind::SingleSlip { .. } => true,
+    }
+}
+
+/// Counts nodes out.
+struct Counter(u32);
+
+impl Counter {
+    fn take<const N: usize>(&mut self) -> [u32; N] {
+        let first = self.0;
+        self.0 += N as u32;
+        std::array::from_fn(|at| first + at as u32)
+    }
+}
+
+impl<'a> Drawing<'a> {
+    fn new(layout: &'a Layout) -> Self {
+        let mut nodes = Counter(0);
+        let boosters = layout.boosters.iter().map(|_| nodes.take()).collect();
+        let districts = layout.districts.iter().map(|_| nodes.take()).collect();
+        let rails = layout.tracks.iter().map(|_| [nodes.take(), nodes.take()]).collect();
+        let works = layout.trackwork.iter().map(|_| nodes.take()).collect();
+        let frogs = layout.frogs.iter().map(|_| nodes.take()).collect();
+        let bare = layout.blocks.iter().map(|_| nodes.take()).collect();
+        let sets = Sets::new(nodes.0 as usize);
+        Self { layout, sets, boosters, districts, rails, works, frogs, bare }
+    }
+
+    /// Track ends meet trackwork and each other; a gap parts one rail.
+    fn join_rails(&mut self) {
+        let mut met: Vec<Option<Pair>> = vec![None; self.layout.joints.len()];
+        for (at, track) in self.layout.tracks.iter().enumerate() {
+            for (end, place) in [(Which::From, track.from), (Which::To, track.to)] {
+                let ours = self.outward(at, track, end);
+                match place {
+                    End::Port(work, port) => {
+                        let theirs = through(port).map(|rail| self.works[work.at()][rail]);
+                        self.join(ours, theirs);
+                    }
+                    End::Joint(joint) => match met[joint.at()] {
+                        // The first end here looks the other way: its left is our right.
+                        Some(theirs) => self.join_ends(ours, theirs),
+                        None => met[joint.at()] = Some(Self::known(ours)),
+                    },
+                }
+            }
+        }
+    }
+
+    /// Rails of a track end, left and right looking out of the track; a gapped one is none.
+    fn outward(&self, at: usize, track: &Track, end: Which) -> [Option<u32>; 2] {
+        let [left, right] = [Side::Left, Side::Right].map(|rail| {
+            let gapped = track.gaps.iter().any(|gap| gap.end == end && gap.rail == rail);
+            (!gapped).then_some(self.rails[at][which(end)][side(rail)])
+        });
+        match end {
+            Which::To => [left, right],
+            Which::From => [right, left],
+        }
+    }
+
+    /// A joint remembers gapped rails as no node.
+    fn known(rails: [Option<u32>; 2]) -> Pair {
+        rails.map(|rail| rail.unwrap_or(u32::MAX))
+    }
+
+    fn join(&mut self, ours: [Option<u32>; 2], theirs: Pair) {
+        for (ours, theirs) in ours.into_iter().zip(theirs) {
+            if let Some(ours) = ours.filter(|_| theirs != u32::MAX) {
+                self.sets.join(ours, theirs);
+            }
+        }
+    }
+
+    fn join_ends(&mut self, ours: [Option<u32>; 2], [left, right]: Pair) {
+        self.join(ours, [right, left]);
+    }
+
+    /// Rails at a port, by side looking in.
+    fn port_rails(&self, work: TrackworkIx, port: Port) -> Pair {
+        let trackwork = &self.layout.trackwork[work.at()];
+        if crosses(&trackwork.kind)
+            && let Some((at, end)) = self.track_at(work, port)
+        {
+            let [left, right] = self.rails[at][which(end)];
+            return match end {
+                Which::To => [left, right],
+                Which::From => [right, left],
+            };
+        }
+        through(port).map(|rail| self.works[work.at()][rail])
+    }
+
+    fn track_at(&self, work: TrackworkIx, port: Port) -> Option<(usize, Which)> {
+        let here = End::Port(work, port);
+        self.layout.tracks.iter().enumerate().find_map(|(at, track)| {
+            let from = (track.from == here).then_some((at, Which::From));
+            from.or_else(|| (track.to == here).then_some((at, Which::To)))
+        })
+    }
+
+    /// Node of a tie; a foreign or own bus counts at its end.
+    fn tie(&self, frog: &Frog, tie: Tie) -> Option<u32> {
+        let trackwork = &self.layout.trackwork[frog.trackwork.at()];
+        match tie {
+            Tie::Stock(rail) => Some(self.works[frog.trackwork.at()][side(rail)]),
+            Tie::PortRail(port, rail) => Some(self.port_rails(frog.trackwork, port)[side(rail)]),
+            Tie::Bus(name) => {
+                let district = self.layout.district_of_block(trackwork.block);
+                Some(self.districts[district.at()][conductor(name)])
+            }
+            Tie::ForeignBus(district, name) => Some(self.districts[district.at()][conductor(name)]),
+            Tie::None => None,
+        }
+    }
+
+    /// Where the feeders of a block join the rails, by the block's own conductors.
+    fn feeds(&self, block: BlockIx) -> Vec<Pair> {
+        let mut feeds = Vec::new();
+        let own = &self.layout.blocks[block.at()];
+        for (at, track) in self.layout.tracks.iter().enumerate() {
+            if track.block == block {
+                for end in &track.feeders {
+                    let left = track.left.unwrap_or(own.left);
+                    feeds.push(by_conductor(self.rails[at][which(*end)], left));
+                }
+            }
+        }
+        for (at, trackwork) in self.layout.trackwork.iter().enumerate() {
+            let stated = trackwork.left.filter(|_| !crosses(&trackwork.kind));
+            let planless = self.layout.tracks.is_empty().then_some(own.left);
+            if let Some(left) = stated.or(planless).filter(|_| trackwork.block == block) {
+                let [one, other, third, fourth] = self.works[at];
+                feeds.push(by_conductor([one, other], left));
+                if crosses(&trackwork.kind) {
+                    feeds.push(by_conductor([third, fourth], left));
+                }
+            }
+        }
+        feeds
+    }
+}
+
+/// A pair of rails by conductor, given that of the left one.
+fn by_conductor([left, right]: Pair, left_is: Conductor) -> Pair {
+    match left_is {
+        Conductor::A => [left, right],
+        Conductor::B => [right, left],
+    }
+}
+
+/// One conductor of a wire with all its pairs side by side. Unit: ohm.
+pub(crate) fn wire_ohms(wire: &Wire, ambient: Millicelsius) -> f64 {
+    let pairs = f64::from(wire.pairs.max(1));
+    wire_ohms_per_metre(wire.gauge, ambient) * wire.length.metres() / pairs
+}
+
+impl Plan {
+    pub(crate) fn new(layout: &Layout, scales: &Scales) -> Self {
+        let mut drawing = Drawing::new(layout);
+        drawing.join_rails();
+        let mut plan = Self {
+            nodes: 0,
+            boosters: drawing.boosters.clone(),
+            districts: districts(&drawing, scales),
+            blocks: blocks(&drawing, scales),
+            frogs: frogs(&drawing, scales),
+            rails: drawing.rails.clone(),
+            ports: drawing.ports(),
+            fixed: rails(&drawing, scales),
+        };
+        plan.renumber(&mut drawing.sets);
+        plan
+    }
+
+    /// Nodes that are one become one number, without holes.
+    fn renumber(&mut self, sets: &mut Sets) {
+        let mut numbers = std::collections::BTreeMap::new();
+        let mut number = |node: &mut u32| {
+            let next = numbers.len() as u32;
+            *node = *numbers.entry(sets.of(*node)).or_insert(next);
+        };
+        self.boosters.iter_mut().flatten().for_each(&mut number);
+        self.districts.iter_mut().flat_map(|district| &mut district.ends).for_each(&mut number);
+        let feeds = self.blocks.iter_mut().flat_map(|block| &mut block.feeds);
+        feeds.flatten().for_each(&mut number);
+        self.rails.iter_mut().flatten().flatten().for_each(&mut number);
+        let ports = self.ports.iter_mut().flatten().flat_map(|(_, rails)| rails);
+        ports.for_each(&mut number);
+        for frog in &mut self.frogs {
+            number(&mut frog.node);
+            number(&mut frog.common);
+            frog.ties.iter_mut().flatten().for_each(&mut number);
+            frog.fixed.iter_mut().for_each(&mut number);
+        }
+        for branch in &mut self.fixed {
+            number(&mut branch.from);
+            number(&mut branch.to);
+        }
+        self.nodes = numbers.len();
+    }
+
+    /// The node of a terminal.
+    ///
+    /// # Panics
+    /// When the terminal is of another layout: an index out of range, or a port that the trackwork does not have.
+    pub(crate) fn node(&self, terminal: Terminal) -> u32 {
+        match terminal {
+            Terminal::Rail(track, end, rail) => self.rail(track, end, rail),
+            Terminal::PortRail(work, port, rail) => self.port(work, port)[side(rail)],
+            Terminal::Frog(frog) => self.frog(frog),
+            Terminal::Bus(district, name) => self.bus(district, name),
+            Terminal::Block(block, name) => self.blocks[block.at()].feeds[0][conductor(name)],
+        }
+    }
+
+    fn rail(&self, track: TrackIx, end: Which, rail: Side) -> u32 {
+        self.rails[track.at()][which(end)][side(rail)]
+    }
+
+    fn port(&self, work: TrackworkIx, port: Port) -> Pair {
+        let found = self.ports[work.at()].iter().find(|(name, _)| *name == port);
+        found.expect("a terminal names a port that its trackwork has").1
+    }
+
+    fn frog(&self, frog: FrogIx) -> u32 {
+        self.frogs[frog.at()].node
+    }
+
+    fn bus(&self, district: DistrictIx, name: Conductor) -> u32 {
+        self.districts[district.at()].ends[conductor(name)]
+    }
+}
+
+impl Drawing<'_> {
+    fn ports(&self) -> Vec<Vec<(Port, Pair)>> {
+        let of = |(at, work): (usize, &wiring::layout::Trackwork)| {
+            let named = |port: &Port| (*port, self.port_rails(TrackworkIx::new(at), *port));
+            ports(&work.kind).iter().map(named).collect()
+        };
+        self.layout.trackwork.iter().enumerate().map(of).collect()
+    }
+}
+
+fn districts(drawing: &Drawing, scales: &Scales) -> Vec<DistrictPlan> {
+    let Drawing { layout, districts, .. } = drawing;
+    let plan = |(district, ends): (&wiring::layout::District, &Pair)| DistrictPlan {
+        booster: district.booster.at(),
+        ends: *ends,
+        bus_ohms: wire_ohms(&district.bus, layout.ambient) * scales.wire,
+    };
+    layout.districts.iter().zip(districts).map(plan).collect()
+}
+
+fn blocks(drawing: &Drawing, scales: &Scales) -> Vec<BlockPlan> {
+    let layout = drawing.layout;
+    let plan = |(at, block): (usize, &wiring::layout::Block)| {
+        let mut feeds = drawing.feeds(BlockIx::new(at));
+        if feeds.is_empty() {
+            feeds.push(drawing.bare[at]);
+        }
+        // The pairs of the file are shared out; each feeder has at least one.
+        let pairs = f64::from(block.feeder.pairs.max(1)) / feeds.len() as f64;
+        let one = wire_ohms(&Wire { pairs: 1, ..block.feeder }, layout.ambient);
+        BlockPlan {
+            district: block.district.at(),
+            reverser: block.reverser.map(|reverser| reverser.at()),
+            feeds,
+            feeder_ohms: one / pairs.max(1.0) * scales.wire,
+        }
+    };
+    layout.blocks.iter().enumerate().map(plan).collect()
+}
+
+fn frogs(drawing: &Drawing, scales: &Scales) -> Vec<FrogPlan> {
+    let layout = drawing.layout;
+    let contact = |pole: PoleIx| {
+        let machine = layout.poles[pole.at()].machine;
+        let scale = scales.contacts.get(pole.at()).copied().unwrap_or(1.0);
+        (pole, layout.machines[machine.at()].contact_resistance.ohms() * scale, machine)
+    };
+    let plan = |(frog, [node, common]): (&Frog, &Pair)| FrogPlan {
+        node: *node,
+        common: *common,
+        feed_ohms: wire_ohms(&frog.feed, layout.ambient) * scales.wire,
+        poles: frog.poles.iter().map(|pole| contact(pole.pole)).collect(),
+        ties: [frog.normal, frog.reverse].map(|tie| drawing.tie(frog, tie)),
+        fixed: frog.fixed.and_then(|tie| drawing.tie(frog, tie)),
+    };
+    layout.frogs.iter().zip(&drawing.frogs).map(plan).collect()
+}
+
+fn rails(drawing: &Drawing, scales: &Scales) -> Vec<Branch> {
+    let mut branches = Vec::new();
+    for (track, [from, to]) in drawing.layout.tracks.iter().zip(&drawing.rails) {
+        let ohms = rail_ohms_per_metre(track.rail) * track.length.metres() * scales.rail;
+        for (from, to) in from.iter().zip(to) {
+            branches.push(Branch::new(*from, *to, ohms));
+        }
+    }
+    branches
+}
