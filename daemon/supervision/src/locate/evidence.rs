@@ -19,7 +19,8 @@ pub struct Evidence {
     pub shape: Shape,
     /// What the other districts did at the same time.
     pub others: Others,
-    /// Since power came on here, at the onset.
+    /// Since power came on here, at the onset; none after a restore that follows a fault, for then what stood there before
+    /// may stand there still.
     pub powered_for: Option<Micros>,
     /// Readings contradicted each other, or the district's own were missing.
     pub contradiction: bool,

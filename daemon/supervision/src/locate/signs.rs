@@ -208,7 +208,9 @@ pub(super) fn of_block(evidence: &Evidence, facts: &BlockFacts) -> Vec<Found> {
 /// Signs for and against an object or a derailment.
 pub(super) fn of_object(evidence: &Evidence, layout: &Layout) -> Vec<Found> {
     let thrown = evidence.frogs.iter().any(moved);
-    if evidence.movement == Some(false) && !thrown {
+    // With power only just on, nothing could be seen to move before.
+    let watched = evidence.powered_for.is_none_or(|span| JUST_ON < span);
+    if evidence.movement == Some(false) && watched && !thrown {
         return vec![Found::new(
             Sign::NothingMoved,
             "no train moved and no machine was thrown in the last seconds",

@@ -74,7 +74,7 @@ pub(super) const fn ratio(sign: Sign) -> u32 {
         Sign::EnteredJustBefore => 200,
         Sign::PowerJustOn => 1600,
         Sign::PowerLongOn => 50,
-        Sign::TwoDistricts => 1000,
+        Sign::TwoDistricts => 1600,
         Sign::ThrowTogglesShort => 200,
         Sign::ReverserFlipped => 3200,
         Sign::ReverserStill => 20,
