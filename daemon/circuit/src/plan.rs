@@ -7,9 +7,11 @@
 
 use wiring::{
     index::{BlockIx, DistrictIx, FrogIx, MachineIx, PoleIx, TrackIx, TrackworkIx},
-    layout::{Conductor, End, Frog, Layout, Side, Tie, Track, Which, Wire},
+    layout::{
+        Block, Conductor, District, End, Frog, Layout, Side, Tie, Track, Trackwork, Which, Wire,
+    },
     material::{rail_ohms_per_metre, wire_ohms_per_metre},
-    trackwork::{Kind, Port},
+    trackwork::Port,
     units::Millicelsius,
 };
 
@@ -105,43 +107,11 @@ struct Drawing<'a> {
     boosters: Vec<Pair>,
     districts: Vec<Pair>,
     rails: Vec<[Pair; 2]>,
-    /// Rails of trackwork: the stock rails, or the four rails of a crossing.
-    works: Vec<[u32; 4]>,
+    /// Strands of trackwork: the stock rails, or the through rails of a crossing; left and right from the points or a.
+    works: Vec<Vec<Pair>>,
     frogs: Vec<Pair>,
     /// Feeder ends of blocks that feed nothing.
     bare: Vec<Pair>,
-}
-
-/// Rails of trackwork by port: place in its rails of the left and the right rail, looking in.
-const fn through(port: Port) -> [usize; 2] {
-    match port {
-        Port::Points => [0, 1],
-        // Seen from a leg, left and right are exchanged.
-        Port::Left | Port::Centre | Port::Right => [1, 0],
-        Port::ALeft => [0, 1],
-        Port::ARight => [2, 3],
-        Port::BLeft => [1, 0],
-        Port::BRight => [3, 2],
-    }
-}
-
-/// Ports of a kind of trackwork.
-pub(crate) const fn ports(kind: &Kind) -> &'static [Port] {
-    match kind {
-        Kind::Turnout { .. } => &[Port::Points, Port::Left, Port::Right],
-        Kind::ThreeWay { .. } => &[Port::Points, Port::Left, Port::Centre, Port::Right],
-        Kind::Crossing { .. } | Kind::DoubleSlip { .. } | Kind::SingleSlip { .. } => {
-            &[Port::ALeft, Port::ARight, Port::BLeft, Port::BRight]
-        }
-    }
-}
-
-/// The rails at the ports of crossings and slips are those of the tracks joined there, gapped or not.
-const fn crosses(kind: &Kind) -> bool {
-    match kind {
-        Kind::Turnout { .. } | Kind::ThreeWay { .. } => false,
-        Kind::Crossing { .. } | Kind::DoubleSlip { .. } | Kind::SingleSlip { .. } => true,
-    }
 }
 
 /// Counts nodes out.
@@ -161,7 +131,8 @@ impl<'a> Drawing<'a> {
         let boosters = layout.boosters.iter().map(|_| nodes.take()).collect();
         let districts = layout.districts.iter().map(|_| nodes.take()).collect();
         let rails = layout.tracks.iter().map(|_| [nodes.take(), nodes.take()]).collect();
-        let works = layout.trackwork.iter().map(|_| nodes.take()).collect();
+        let strands = |work: &Trackwork| (0..work.kind.strands()).map(|_| nodes.take()).collect();
+        let works = layout.trackwork.iter().map(strands).collect();
         let frogs = layout.frogs.iter().map(|_| nodes.take()).collect();
         let bare = layout.blocks.iter().map(|_| nodes.take()).collect();
         let sets = Sets::new(nodes.0 as usize);
@@ -170,27 +141,40 @@ impl<'a> Drawing<'a> {
 
     /// Track ends meet trackwork and each other; a gap parts one rail.
     fn join_rails(&mut self) {
-        let mut met: Vec<Option<Pair>> = vec![None; self.layout.joints.len()];
+        let mut met: Vec<Vec<(usize, Which)>> = vec![Vec::new(); self.layout.joints.len()];
         for (at, track) in self.layout.tracks.iter().enumerate() {
             for (end, place) in [(Which::From, track.from), (Which::To, track.to)] {
-                let ours = self.outward(at, track, end);
                 match place {
                     End::Port(work, port) => {
-                        let theirs = through(port).map(|rail| self.works[work.at()][rail]);
-                        self.join(ours, theirs);
+                        let theirs = self.strand(work, port).map(Some);
+                        self.join(self.outward(at, end), theirs);
                     }
-                    End::Joint(joint) => match met[joint.at()] {
-                        // The first end here looks the other way: its left is our right.
-                        Some(theirs) => self.join_ends(ours, theirs),
-                        None => met[joint.at()] = Some(Self::known(ours)),
-                    },
+                    End::Joint(joint) => met[joint.at()].push((at, end)),
                 }
             }
+        }
+        for ends in met {
+            self.join_ends(&ends);
+        }
+    }
+
+    /// Tracks meet at a joint; more than two are those around a turntable, whose bridge has both its ends there.
+    fn join_ends(&mut self, ends: &[(usize, Which)]) {
+        let both = |(at, end): &&(usize, Which)| {
+            ends.iter().any(|other| other.0 == *at && other.1 != *end)
+        };
+        let bridge = ends.iter().find(both).filter(|_| ends.len() > 2);
+        let Some(&centre) = bridge.or(ends.first()) else { return };
+        for &end in ends.iter().filter(|end| **end != centre) {
+            let [left, right] = self.outward(end.0, end.1);
+            // The two look at each other: the left of one is the right of the other.
+            self.join(self.outward(centre.0, centre.1), [right, left]);
         }
     }
 
     /// Rails of a track end, left and right looking out of the track; a gapped one is none.
-    fn outward(&self, at: usize, track: &Track, end: Which) -> [Option<u32>; 2] {
+    fn outward(&self, at: usize, end: Which) -> [Option<u32>; 2] {
+        let track: &Track = &self.layout.tracks[at];
         let [left, right] = [Side::Left, Side::Right].map(|rail| {
             let gapped = track.gaps.iter().any(|gap| gap.end == end && gap.rail == rail);
             (!gapped).then_some(self.rails[at][which(end)][side(rail)])
@@ -201,27 +185,18 @@ impl<'a> Drawing<'a> {
         }
     }
 
-    /// A joint remembers gapped rails as no node.
-    fn known(rails: [Option<u32>; 2]) -> Pair {
-        rails.map(|rail| rail.unwrap_or(u32::MAX))
-    }
-
-    fn join(&mut self, ours: [Option<u32>; 2], theirs: Pair) {
+    fn join(&mut self, ours: [Option<u32>; 2], theirs: [Option<u32>; 2]) {
         for (ours, theirs) in ours.into_iter().zip(theirs) {
-            if let Some(ours) = ours.filter(|_| theirs != u32::MAX) {
+            if let (Some(ours), Some(theirs)) = (ours, theirs) {
                 self.sets.join(ours, theirs);
             }
         }
     }
 
-    fn join_ends(&mut self, ours: [Option<u32>; 2], [left, right]: Pair) {
-        self.join(ours, [right, left]);
-    }
-
     /// Rails at a port, by side looking in.
     fn port_rails(&self, work: TrackworkIx, port: Port) -> Pair {
         let trackwork = &self.layout.trackwork[work.at()];
-        if crosses(&trackwork.kind)
+        if !trackwork.kind.has_stock_rails()
             && let Some((at, end)) = self.track_at(work, port)
         {
             let [left, right] = self.rails[at][which(end)];
@@ -230,7 +205,17 @@ impl<'a> Drawing<'a> {
                 Which::From => [right, left],
             };
         }
-        through(port).map(|rail| self.works[work.at()][rail])
+        self.strand(work, port)
+    }
+
+    /// Rails of the strand that runs to a port, by side looking in.
+    fn strand(&self, work: TrackworkIx, port: Port) -> Pair {
+        let strand = self.layout.trackwork[work.at()].kind.strand(port);
+        let [left, right] = self.works[work.at()][strand.number];
+        match strand.left_on {
+            Side::Left => [left, right],
+            Side::Right => [right, left],
+        }
     }
 
     fn track_at(&self, work: TrackworkIx, port: Port) -> Option<(usize, Which)> {
@@ -245,7 +230,7 @@ impl<'a> Drawing<'a> {
     fn tie(&self, frog: &Frog, tie: Tie) -> Option<u32> {
         let trackwork = &self.layout.trackwork[frog.trackwork.at()];
         match tie {
-            Tie::Stock(rail) => Some(self.works[frog.trackwork.at()][side(rail)]),
+            Tie::Stock(rail) => Some(self.works[frog.trackwork.at()][0][side(rail)]),
             Tie::PortRail(port, rail) => Some(self.port_rails(frog.trackwork, port)[side(rail)]),
             Tie::Bus(name) => {
                 let district = self.layout.district_of_block(trackwork.block);
@@ -269,17 +254,32 @@ impl<'a> Drawing<'a> {
             }
         }
         for (at, trackwork) in self.layout.trackwork.iter().enumerate() {
-            let stated = trackwork.left.filter(|_| !crosses(&trackwork.kind));
-            let planless = self.layout.tracks.is_empty().then_some(own.left);
-            if let Some(left) = stated.or(planless).filter(|_| trackwork.block == block) {
-                let [one, other, third, fourth] = self.works[at];
-                feeds.push(by_conductor([one, other], left));
-                if crosses(&trackwork.kind) {
-                    feeds.push(by_conductor([third, fourth], left));
-                }
+            if trackwork.block == block {
+                let fed = (0..trackwork.kind.strands()).filter_map(|strand| {
+                    let left = self.fed(TrackworkIx::new(at), strand)?;
+                    Some(by_conductor(self.works[at][strand], left))
+                });
+                feeds.extend(fed);
             }
         }
         feeds
+    }
+}
+
+impl Drawing<'_> {
+    /// Conductor of the left rail of a strand that has a feeder of its own: of a turnout that states it, of any
+    /// trackwork where there is no track plan, and of a crossing to which no track is joined.
+    fn fed(&self, work: TrackworkIx, strand: usize) -> Option<Conductor> {
+        let trackwork = &self.layout.trackwork[work.at()];
+        let block = self.layout.blocks[trackwork.block.at()].left;
+        let kind = &trackwork.kind;
+        let mut ports = kind.ports().iter().filter(|port| kind.strand(**port).number == strand);
+        if kind.has_stock_rails() {
+            let planless = self.layout.tracks.is_empty().then_some(block);
+            trackwork.left.or(planless)
+        } else {
+            ports.all(|port| self.track_at(work, *port).is_none()).then_some(block)
+        }
     }
 }
 
@@ -376,9 +376,9 @@ impl Plan {
 
 impl Drawing<'_> {
     fn ports(&self) -> Vec<Vec<(Port, Pair)>> {
-        let of = |(at, work): (usize, &wiring::layout::Trackwork)| {
+        let of = |(at, work): (usize, &Trackwork)| {
             let named = |port: &Port| (*port, self.port_rails(TrackworkIx::new(at), *port));
-            ports(&work.kind).iter().map(named).collect()
+            work.kind.ports().iter().map(named).collect()
         };
         self.layout.trackwork.iter().enumerate().map(of).collect()
     }
@@ -386,7 +386,7 @@ impl Drawing<'_> {
 
 fn districts(drawing: &Drawing, scales: &Scales) -> Vec<DistrictPlan> {
     let Drawing { layout, districts, .. } = drawing;
-    let plan = |(district, ends): (&wiring::layout::District, &Pair)| DistrictPlan {
+    let plan = |(district, ends): (&District, &Pair)| DistrictPlan {
         booster: district.booster.at(),
         ends: *ends,
         bus_ohms: wire_ohms(&district.bus, layout.ambient) * scales.wire,
@@ -396,7 +396,7 @@ fn districts(drawing: &Drawing, scales: &Scales) -> Vec<DistrictPlan> {
 
 fn blocks(drawing: &Drawing, scales: &Scales) -> Vec<BlockPlan> {
     let layout = drawing.layout;
-    let plan = |(at, block): (usize, &wiring::layout::Block)| {
+    let plan = |(at, block): (usize, &Block)| {
         let mut feeds = drawing.feeds(BlockIx::new(at));
         if feeds.is_empty() {
             feeds.push(drawing.bare[at]);
