@@ -6,12 +6,14 @@
 
 use crate::{
     index::{BlockIx, DistrictIx, FrogIx, TrackIx, TrackworkIx},
-    layout::{Conductor, Layout, Side, Tie},
+    layout::{Conductor, Layout, Side, Tie, Which},
     trackwork::Port,
 };
 
 mod build;
 mod feed;
+
+pub(crate) use feed::across;
 
 /// Index of a strand.
 #[derive(Clone, Copy, Debug, Eq, Ord, PartialEq, PartialOrd)]
@@ -54,9 +56,8 @@ pub(crate) struct Join {
     pub(crate) is_turned: bool,
     /// The left rail of one goes on without a gap; the same for its right rail.
     pub(crate) joined: [bool; 2],
-    /// The track end at which it is.
-    pub(crate) track: TrackIx,
-    pub(crate) which: crate::layout::Which,
+    /// The track ends that meet here, of one and of two; none for trackwork.
+    pub(crate) ends: [Option<(TrackIx, Which)>; 2],
 }
 
 impl Join {
@@ -135,6 +136,12 @@ impl<'a> Netlist<'a> {
         StrandIx(self.first_strand[trackwork.at()] + u32::try_from(number).unwrap_or(0))
     }
 
+    /// The district from which a strand's polarity comes.
+    pub(crate) fn origin_district(&self, strand: StrandIx) -> DistrictIx {
+        let origin = self.origin[strand.at()];
+        self.layout.district_of_block(self.strands[origin.at()].block)
+    }
+
     /// One rail of a strand.
     pub(crate) fn rail(&self, strand: StrandIx, side: Side) -> Supply {
         let left = self.left[strand.at()];
@@ -143,13 +150,11 @@ impl<'a> Netlist<'a> {
             Side::Right => left.other(),
         };
         let block = self.fed_by[strand.at()][side_index(side)];
-        let origin = self.strands[self.origin[strand.at()].at()].block;
-        Supply {
-            conductor,
-            district: self.layout.district_of_block(block.unwrap_or(origin)),
-            block,
-            is_live: block.is_some(),
-        }
+        let district = match block {
+            Some(block) => self.layout.district_of_block(block),
+            None => self.origin_district(strand),
+        };
+        Supply { conductor, district, block, is_live: block.is_some() }
     }
 
     /// The rail of a port, seen looking in from there.
@@ -183,9 +188,8 @@ impl<'a> Netlist<'a> {
     /// What a tie of a frog's contact leads to; none for no wire.
     pub(crate) fn tie(&self, frog: FrogIx, tie: Tie) -> Option<Supply> {
         let trackwork = self.layout.frogs[frog.at()].trackwork;
-        let bus = |district, conductor| {
-            Some(Supply { conductor, district, block: None, is_live: true })
-        };
+        let bus =
+            |district, conductor| Some(Supply { conductor, district, block: None, is_live: true });
         match tie {
             Tie::Stock(side) => Some(self.port_rail(trackwork, Port::Points, side)),
             Tie::PortRail(port, side) => Some(self.port_rail(trackwork, port, side)),

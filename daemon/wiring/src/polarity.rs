@@ -8,7 +8,7 @@ use crate::{
 
 mod prove;
 
-pub(crate) use prove::{prove_net, tied, wanted};
+pub(crate) use prove::{Combination, machines, prove_net, required, tied, wanted, wired};
 pub use prove::{MACHINES_MAX, prove};
 
 /// What a frog must be on.

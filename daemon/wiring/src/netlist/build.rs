@@ -1,6 +1,6 @@
 //! From the layout to strands and joins.
 
-use super::{Join, Netlist, Piece, StrandIx, StrandOf, seen, side_index};
+use super::{Join, Netlist, Piece, StrandIx, StrandOf, side_index};
 use crate::{
     index::{TrackIx, TrackworkIx},
     layout::{Conductor, End, Gap, Layout, Side, Track, Trackwork, Which},
@@ -8,7 +8,8 @@ use crate::{
 
 /// Strands and joins; conductors are still as declared.
 pub(super) fn build(layout: &Layout) -> Netlist<'_> {
-    let mut strands: Vec<StrandOf> = layout.tracks.iter().enumerate().map(|it| track(layout, it)).collect();
+    let mut strands: Vec<StrandOf> =
+        layout.tracks.iter().enumerate().map(|it| track(layout, it)).collect();
     let mut first_strand = Vec::with_capacity(layout.trackwork.len());
     for (at, it) in layout.trackwork.iter().enumerate() {
         first_strand.push(u32::try_from(strands.len()).unwrap_or(u32::MAX));
@@ -78,6 +79,8 @@ struct Meets {
     left_in: Side,
     /// Its left, right rail is gapped at this end.
     gapped: [bool; 2],
+    /// The track end, where it is one.
+    end: Option<(TrackIx, Which)>,
 }
 
 fn track_end(layout: &Layout, track: TrackIx, which: Which) -> Meets {
@@ -87,7 +90,12 @@ fn track_end(layout: &Layout, track: TrackIx, which: Which) -> Meets {
             gapped[side_index(*rail)] = true;
         }
     }
-    Meets { strand: Netlist::track(track), left_in: left_looking_in(which), gapped }
+    Meets {
+        strand: Netlist::track(track),
+        left_in: left_looking_in(which),
+        gapped,
+        end: Some((track, which)),
+    }
 }
 
 fn joins_at_ports(net: &mut Netlist<'_>) {
@@ -96,30 +104,35 @@ fn joins_at_ports(net: &mut Netlist<'_>) {
             let End::Port(trackwork, port) = end else { continue };
             let left_in = net.layout.trackwork[trackwork.at()].kind.strand(port).left_on;
             let strand = net.at_port(trackwork, port);
-            let there = Meets { strand, left_in, gapped: [false; 2] };
-            let track = TrackIx::new(at);
-            add(net, track_end(net.layout, track, which), there, (track, which));
+            let there = Meets { strand, left_in, gapped: [false; 2], end: None };
+            add(net, track_end(net.layout, TrackIx::new(at), which), there);
         }
     }
 }
 
-/// Two tracks meet at a joint. More than two are the tracks around a turntable: each meets the bridge, which is the
-/// track with both its ends there, else the first.
+/// Two tracks meet at a joint. More than two are the tracks around a turntable: each meets both ends of the bridge, which
+/// is the track with both its ends there, or else the first track named.
 fn joins_at_joints(net: &mut Netlist<'_>) {
     for joint in &net.layout.joints {
-        let is_bridge = |end: &(TrackIx, Which)| {
-            joint.ends.iter().any(|other| other.0 == end.0 && other.1 != end.1)
+        let ends = &joint.ends;
+        let has_both =
+            |end: &&(TrackIx, Which)| ends.iter().any(|other| other.0 == end.0 && other.1 != end.1);
+        let bridge = if ends.len() > 2 { ends.iter().find(has_both) } else { None };
+        let Some(&centre) = bridge.or(ends.first()) else { continue };
+        let is_centre = |end: &(TrackIx, Which)| match bridge {
+            Some(bridge) => end.0 == bridge.0,
+            None => *end == centre,
         };
-        let bridge = if joint.ends.len() > 2 { joint.ends.iter().find(|it| is_bridge(it)) } else { None };
-        let Some(&centre) = bridge.or(joint.ends.first()) else { continue };
-        for &end in joint.ends.iter().filter(|end| **end != centre) {
-            let meets = track_end(net.layout, end.0, end.1);
-            add(net, track_end(net.layout, centre.0, centre.1), meets, end);
+        for &inner in ends.iter().filter(|end| is_centre(end)) {
+            for &outer in ends.iter().filter(|end| !is_centre(end)) {
+                let meets = track_end(net.layout, outer.0, outer.1);
+                add(net, track_end(net.layout, inner.0, inner.1), meets);
+            }
         }
     }
 }
 
-fn add(net: &mut Netlist<'_>, one: Meets, two: Meets, (track, which): (TrackIx, Which)) {
+fn add(net: &mut Netlist<'_>, one: Meets, two: Meets) {
     let is_turned = one.left_in == two.left_in;
     let mut joined = [true; 2];
     for side in [Side::Left, Side::Right] {
@@ -128,7 +141,8 @@ fn add(net: &mut Netlist<'_>, one: Meets, two: Meets, (track, which): (TrackIx, 
         joined[side_index(side)] = !is_gapped;
     }
     let index = u32::try_from(net.joins.len()).unwrap_or(u32::MAX);
-    net.joins.push(Join { one: one.strand, two: two.strand, is_turned, joined, track, which });
+    let ends = [one.end, two.end];
+    net.joins.push(Join { one: one.strand, two: two.strand, is_turned, joined, ends });
     net.strands[one.strand.at()].joins.push(index);
     if two.strand != one.strand {
         net.strands[two.strand.at()].joins.push(index);
@@ -138,6 +152,7 @@ fn add(net: &mut Netlist<'_>, one: Meets, two: Meets, (track, which): (TrackIx, 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::netlist::seen;
 
     #[test]
     fn the_view_from_a_port_into_trackwork_is_the_view_out_of_the_track_there() {

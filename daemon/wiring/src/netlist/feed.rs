@@ -31,11 +31,14 @@ fn conductors(net: &mut Netlist<'_>) -> Vec<bool> {
 }
 
 /// Breadth first from every unlabelled strand that `starts`. Where all may start, each component starts once only.
-fn spread(net: &mut Netlist<'_>, is_labelled: &mut [bool], starts: impl Fn(&Netlist<'_>, usize) -> bool) {
+fn spread(
+    net: &mut Netlist<'_>,
+    is_labelled: &mut [bool],
+    starts: impl Fn(&Netlist<'_>, usize) -> bool,
+) {
     let mut queue = VecDeque::new();
-    let is_common = |net: &Netlist<'_>, at: usize| {
-        net.strands[at].is_fed_here || net.strands[at].is_stated
-    };
+    let is_common =
+        |net: &Netlist<'_>, at: usize| net.strands[at].is_fed_here || net.strands[at].is_stated;
     for at in 0..net.strands.len() {
         if is_labelled[at] || !starts(net, at) {
             continue;

@@ -93,12 +93,11 @@ pub(crate) fn tied(
 ) -> Vec<Supply> {
     let it = &net.layout.frogs[frog.at()];
     let fixed = it.fixed.into_iter();
-    let switched = it.poles.iter().map(|pole| {
-        match position(net.layout.poles[pole.pole.at()].machine) {
+    let switched =
+        it.poles.iter().map(|pole| match position(net.layout.poles[pole.pole.at()].machine) {
             Position::Normal => it.normal,
             Position::Reverse => it.reverse,
-        }
-    });
+        });
     let supplies = fixed.chain(switched).filter_map(|tie| net.tie(frog, tie));
     supplies.filter(|supply| supply.is_live).collect()
 }

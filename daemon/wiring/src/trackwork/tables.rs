@@ -190,9 +190,7 @@ impl Kind {
         let reverse = |machine: &MachineIx| position(*machine) == Position::Reverse;
         let (from, to) = route.ends;
         match self {
-            Self::Turnout { machine, normal } => {
-                (to == leg_port(*normal)) != reverse(machine)
-            }
+            Self::Turnout { machine, normal } => (to == leg_port(*normal)) != reverse(machine),
             Self::ThreeWay { left, right } => match to {
                 P::Left => reverse(left),
                 P::Right => reverse(right),

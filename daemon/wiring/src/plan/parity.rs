@@ -1,0 +1,108 @@
+//! Parity: joins that swap the rails of a set of strands against each other.
+//!
+//! Joins on which the feeds agree are taken first. What is left disagrees: it either joins two sets, and then the feeds
+//! of the two are wrong against each other, or closes a ring. A ring that is odd joins the two rails with each other
+//! whatever the feeds are: a reversing loop. A join with both rails gapped is a place where a set ends; where it leads
+//! back into the same set with the rails swapped, no gapped section lies between, and it is a reversing loop too.
+
+use super::{
+    round::{OddLoop, Rounds},
+    signed::{Joined, SignedSets},
+};
+use crate::{
+    index::ReverserIx,
+    netlist::{Netlist, across},
+};
+
+/// What the plan's parity shows. Numbers are indices of joins.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Parity {
+    /// Loops, each by the join that closes it.
+    pub(crate) loops: Vec<OddLoop>,
+    /// Joined rails whose feeds are on opposite conductors.
+    pub(crate) crossed: Vec<usize>,
+    /// Joined rails that are fed from two districts.
+    pub(crate) two_districts: Vec<usize>,
+    /// Gaps with opposite conductors on their two sides, and no reverser on either.
+    pub(crate) crossed_gaps: Vec<usize>,
+}
+
+/// Finds loops and meeting feeds. Near-linear; each loop costs a search of its surroundings.
+pub(crate) fn parity(net: &Netlist<'_>) -> Parity {
+    let mut sets = SignedSets::new(net.strands.len());
+    let mut parity = Parity::default();
+    let mut odd = Vec::new();
+    let mut is_consistent = vec![false; net.joins.len()];
+    for (at, join) in net.joins.iter().enumerate() {
+        if join.is_joined() && net.agrees[at] {
+            sets.join(join.one.at(), join.two.at(), join.is_turned);
+            is_consistent[at] = true;
+        }
+    }
+    for (at, join) in net.joins.iter().enumerate() {
+        if !join.is_joined() || net.agrees[at] {
+            continue;
+        }
+        let joined = sets.join(join.one.at(), join.two.at(), join.is_turned);
+        is_consistent[at] = joined != Joined::Odd;
+        meeting(net, at, joined, &mut parity);
+        if joined == Joined::Odd {
+            odd.push(at);
+        }
+    }
+    gaps(net, &mut sets, &mut odd, &mut parity);
+    odd.sort_unstable();
+    let mut rounds = Rounds::new(net, is_consistent);
+    parity.loops = odd.into_iter().filter_map(|at| rounds.close(at)).collect();
+    parity
+}
+
+fn meeting(net: &Netlist<'_>, at: usize, joined: Joined, parity: &mut Parity) {
+    let join = &net.joins[at];
+    if net.origin_district(join.one) != net.origin_district(join.two) {
+        parity.two_districts.push(at);
+    }
+    if joined == Joined::Merged && !same_sense(net, at) {
+        parity.crossed.push(at);
+    }
+}
+
+fn same_sense(net: &Netlist<'_>, at: usize) -> bool {
+    let join = &net.joins[at];
+    across(join, net.left[join.one.at()]) == net.left[join.two.at()]
+}
+
+/// Joins with both rails gapped.
+fn gaps(net: &Netlist<'_>, sets: &mut SignedSets, odd: &mut Vec<usize>, parity: &mut Parity) {
+    let reversed = reversed_sets(net, sets);
+    for (at, join) in net.joins.iter().enumerate().filter(|(_, join)| !join.is_joined()) {
+        let (one, turned_one) = sets.find(join.one.at());
+        let (two, turned_two) = sets.find(join.two.at());
+        if one == two {
+            if turned_one ^ turned_two ^ join.is_turned {
+                odd.push(at);
+            }
+        } else if !reversed[one] && !reversed[two] && is_fed(net, at) && !same_sense(net, at) {
+            parity.crossed_gaps.push(at);
+        }
+    }
+}
+
+fn is_fed(net: &Netlist<'_>, at: usize) -> bool {
+    let join = &net.joins[at];
+    [join.one, join.two].iter().all(|strand| net.fed_by[strand.at()].iter().any(Option::is_some))
+}
+
+/// By set: it lies wholly behind one reverser, which makes it a gapped section whose rails may be swapped.
+fn reversed_sets(net: &Netlist<'_>, sets: &mut SignedSets) -> Vec<bool> {
+    let mut reverser: Vec<Option<Option<ReverserIx>>> = vec![None; net.strands.len()];
+    let mut is_reversed = vec![false; net.strands.len()];
+    for (at, strand) in net.strands.iter().enumerate() {
+        let (set, _) = sets.find(at);
+        let own = net.layout.blocks[strand.block.at()].reverser;
+        let is_first = reverser[set].is_none();
+        let seen = *reverser[set].get_or_insert(own);
+        is_reversed[set] = own.is_some() && seen == own && (is_first || is_reversed[set]);
+    }
+    is_reversed
+}
