@@ -2,7 +2,7 @@
 
 use crate::{
     layout::RailCode,
-    units::{Gauge, Millicelsius},
+    units::{Gauge, Microamps, Millicelsius},
 };
 
 /// Resistivity of annealed copper at 20 C. Unit: ohm square millimetre per metre. IEC 60028 (100 % IACS): 1/58.
@@ -70,4 +70,42 @@ pub fn rail_ohms_per_metre(code: RailCode) -> f64 {
 pub fn spot_celsius(volts: f64, ambient: Millicelsius) -> f64 {
     let start = ambient.celsius() + 273.15;
     (start * start + volts * volts / (4.0 * LORENZ)).sqrt() - 273.15
+}
+
+/// Ampacity by AWG, thickest first. Unit: milliampere. 10 to 14: NEC 240.4(D), the largest overcurrent device for
+/// copper; 16 and 18: the same section, from memory; thinner: the chassis column of the commonly printed wire table,
+/// held below that of 18 AWG.
+const AMPACITY: [(i16, i64); 23] = [
+    (10, 30_000),
+    (11, 20_000),
+    (12, 20_000),
+    (13, 15_000),
+    (14, 15_000),
+    (15, 10_000),
+    (16, 10_000),
+    (17, 7000),
+    (18, 7000),
+    (19, 7000),
+    (20, 7000),
+    (21, 7000),
+    (22, 7000),
+    (23, 4700),
+    (24, 3500),
+    (25, 2700),
+    (26, 2200),
+    (27, 1700),
+    (28, 1400),
+    (29, 1200),
+    (30, 860),
+    (31, 700),
+    (32, 530),
+];
+
+/// The most a wire may carry for long: the row of [`AMPACITY`] of the same size or the next thinner one; thicker wire
+/// than the table's counts as its first row, thinner carries nothing for certain.
+#[must_use]
+pub fn ampacity(gauge: Gauge) -> Microamps {
+    let area = area(gauge) * (1.0 + 1e-9);
+    let row = AMPACITY.iter().find(|(awg, _)| self::area(Gauge::Awg(*awg)) <= area);
+    row.map_or(Microamps::ZERO, |(_, milliamps)| Microamps::from_milliamps(*milliamps))
 }
