@@ -29,6 +29,9 @@ pub(crate) struct AlarmRow {
     pub(crate) cleared: Option<i64>,
     pub(crate) first_out: bool,
     pub(crate) latched: bool,
+    /// The first of many from one district, that this one stands under.
+    pub(crate) under: Option<String>,
+    pub(crate) shelved_until: Option<i64>,
     /// Position of the district it concerns.
     pub(crate) district: Option<usize>,
     /// Position of the turnout it concerns.
@@ -43,7 +46,7 @@ impl AlarmRow {
     pub(crate) fn new(fixed: &Fixed, view: &View, it: &AlarmView) -> Self {
         let subject = subject(fixed, &view.snapshot, it.alarm);
         Self {
-            id: format!("{}/{subject}", it.alarm.kind.word()),
+            id: id(fixed, &view.snapshot, it.alarm),
             alarm: it.alarm.kind.word(),
             subject,
             state: it.state.word(),
@@ -52,12 +55,18 @@ impl AlarmRow {
             cleared: it.cleared.map(|at| view.wall_of(at)),
             first_out: it.first_out,
             latched: it.latched,
+            under: it.under.map(|key| id(fixed, &view.snapshot, key)),
+            shelved_until: it.shelved_until.map(|at| view.wall_of(at)),
             district: district(fixed, it),
             turnout: turnout(fixed, it.alarm.subject),
             text: it.text.clone(),
             action: it.action.clone(),
         }
     }
+}
+
+fn id(fixed: &Fixed, snapshot: &Snapshot, alarm: AlarmKey) -> String {
+    format!("{}/{}", alarm.kind.word(), subject(fixed, snapshot, alarm))
 }
 
 fn subject(fixed: &Fixed, snapshot: &Snapshot, alarm: AlarmKey) -> String {

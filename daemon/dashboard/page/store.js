@@ -1,0 +1,150 @@
+// @ts-check
+// The state of the page: one snapshot, then deltas. `apply` is pure; `Store` holds the stream.
+
+/** Points of a trend: one minute. */
+export const TREND = 600;
+/** Without any message for this long the page says that there is no contact. Unit: ms. */
+const LOST_AFTER = 2000;
+/** Without any message for this long the connection is made anew. Unit: ms. */
+const REOPEN_AFTER = 5000;
+/** A page nobody sees gives its connection back after this long. Unit: ms. */
+const HIDDEN_AFTER = 60_000;
+
+/** A new state from a whole one. @param {any} snap */
+export function fromSnap(snap) {
+  const trends = snap.hist?.z ?? snap.districts.map(() => []);
+  return { ...snap, trends: trends.map((t) => t.slice(-TREND)) };
+}
+
+/** The state after a delta, or null where the delta does not follow it. @param {any} s @param {any} d */
+export function apply(s, d) {
+  if (!s || d.q > s.q + 1) return null;
+  if (d.q <= s.q) return s;
+  const next = { ...s, q: d.q, t: d.t, age: d.age };
+  merge(next, 'boosters', d.b);
+  merge(next, 'districts', d.d);
+  merge(next, 'blocks', d.k);
+  merge(next, 'turnouts', d.u);
+  if (d.a) next.alarms = d.a;
+  if (d.n) next.nodes = d.n;
+  if (d.l) next.links = d.l;
+  if (d.recent !== undefined) next.recent = d.recent;
+  if (d.history_ok !== undefined) next.history_ok = d.history_ok;
+  d.z?.forEach((ma, at) => {
+    const trend = next.trends[at];
+    if (!trend) return;
+    trend.push(ma);
+    if (trend.length > TREND) trend.shift();
+  });
+  return next;
+}
+
+/** @param {any} next @param {string} key @param {any[]|undefined} changed */
+function merge(next, key, changed) {
+  if (!changed?.length) return;
+  const list = next[key].slice();
+  for (const [at, row] of changed) list[at] = { ...list[at], ...row };
+  next[key] = list;
+}
+
+/** The state, who listens to it, and the connection. */
+export class Store {
+  constructor() {
+    /** @type {any} */ this.state = null;
+    /** @type {Set<(why: {urgent: boolean, message: boolean}) => void>} */ this.listeners = new Set();
+    this.lastMessage = 0;
+    this.startedAt = Date.now();
+    this.beats = 0;
+    /** @type {number|null} */ this.lostSince = null;
+    /** @type {{at: number, gap: number}|null} */ this.restarted = null;
+    /** @type {EventSource|null} */ this.source = null;
+    /** @type {number|undefined} */ this.hiddenTimer = undefined;
+  }
+
+  start() {
+    this.open();
+    setInterval(() => this.watch(), 250);
+    document.addEventListener('visibilitychange', () => this.seen());
+  }
+
+  open() {
+    this.source?.close();
+    const source = new EventSource('/api/v1/stream');
+    source.addEventListener('snap', (e) => this.message(() => this.snap(JSON.parse(e.data))));
+    source.addEventListener('d', (e) => this.message(() => this.delta(JSON.parse(e.data))));
+    source.addEventListener('bye', () => this.watch());
+    source.addEventListener('error', () => this.watch());
+    this.source = source;
+    this.openedAt = Date.now();
+  }
+
+  /** @param {() => boolean} take */
+  message(take) {
+    const urgent = take() || this.lostSince !== null;
+    this.lastMessage = Date.now();
+    this.beats += 1;
+    this.lostSince = null;
+    this.tell({ urgent, message: true });
+  }
+
+  /** @param {any} snap */
+  snap(snap) {
+    const old = this.state;
+    if (old && old.epoch !== snap.epoch) this.restarted = { at: snap.t, gap: Math.max(0, snap.t - old.t) };
+    this.state = fromSnap(snap);
+    return true;
+  }
+
+  /** @param {any} d */
+  delta(d) {
+    const old = this.state;
+    const next = apply(old, d);
+    if (!next) {
+      this.open();
+      return false;
+    }
+    this.state = next;
+    return Boolean(d.a) || (d.d ?? []).some(([at, row]) => row.power !== old.districts[at]?.power);
+  }
+
+  /** Age of what is shown. Unit: ms. */
+  age() {
+    return this.state ? this.state.age + Date.now() - this.lastMessage : Infinity;
+  }
+
+  /** The page may not be believed: nothing comes, or what comes is old. */
+  isLost() {
+    return this.lostSince !== null;
+  }
+
+  watch() {
+    const now = Date.now();
+    const silent = now - Math.max(this.lastMessage, this.openedAt ?? 0);
+    const closed = this.source?.readyState === EventSource.CLOSED;
+    if (!document.hidden && (silent > REOPEN_AFTER || (closed && silent > 1000))) this.open();
+    const lost = now - this.lastMessage > LOST_AFTER || this.age() > LOST_AFTER + 1000;
+    if (this.state && lost && this.lostSince === null && !document.hidden) {
+      this.lostSince = this.lastMessage - (this.state.age > LOST_AFTER ? this.state.age : 0);
+      this.tell({ urgent: true, message: false });
+    }
+    if (this.state && this.state.age > LOST_AFTER && this.lostSince === null) this.lostSince = this.lastMessage - this.state.age;
+  }
+
+  seen() {
+    clearTimeout(this.hiddenTimer);
+    if (document.hidden) {
+      this.hiddenTimer = setTimeout(() => this.source?.close(), HIDDEN_AFTER);
+    } else if (this.source?.readyState === EventSource.CLOSED || this.age() > LOST_AFTER) {
+      this.open();
+    } else {
+      this.tell({ urgent: true, message: false });
+    }
+  }
+
+  /** @param {{urgent: boolean, message: boolean}} why */
+  tell(why) {
+    for (const listener of this.listeners) listener(why);
+  }
+}
+
+export const store = new Store();
