@@ -3,13 +3,28 @@
 //! Pure: the same seed, layout, plan and orders give the same readings and the same truth, byte for byte. Knows the
 //! layout (`wiring`) and what current flows (`circuit`), and nothing of how a supervisor thinks.
 
+mod contact;
+mod driver;
+mod effect;
+mod fault;
+mod inject;
+mod inject_power;
+mod machine;
 pub mod output;
 pub mod plan;
+mod plant;
+mod rails;
 pub mod random;
+mod reverser;
 pub mod scenario;
+mod scenario_table;
+mod sensor;
+mod site;
+mod supply;
+mod train;
 mod world;
 
 pub use output::{Announced, FaultReport, Node, SimReading, SimValue, Truth, TruthEvent};
 pub use plan::{Crew, FaultPlan, Perturbation, Plan, Planned, SensorPlan};
-pub use scenario::{Expected, Scenario};
+pub use scenario::{Expected, Inject, SCENARIOS, Scenario};
 pub use world::World;

@@ -79,6 +79,24 @@ pub enum Truth {
         /// A cut came first; otherwise the crew's patience ended.
         after_cut: bool,
     },
+    /// A planned fault found no place on this layout, or cannot be brought about at all.
+    FaultSkipped {
+        /// Its scenario.
+        scenario: &'static str,
+    },
+    /// Short-circuit current began to flow through a wheel or a fault.
+    ShortBegan {
+        /// The latest fault in place, where there is one.
+        fault: Option<u32>,
+        /// Its current, amps.
+        amps: f64,
+        /// Districts whose current is far above their loads.
+        districts: Vec<DistrictIx>,
+        /// Poles that carry it, with amps.
+        poles: Vec<(PoleIx, f64)>,
+    },
+    /// It ended.
+    ShortEnded,
     /// The breaker at the head of a district opened by itself.
     BreakerOpened(DistrictIx),
     /// It closed again by itself.

@@ -57,6 +57,8 @@ pub struct Perturbation {
     pub breaker: f64,
     /// Factor on sensor noise: 0 is none.
     pub noise: f64,
+    /// Factor on how often a message is lost, late, sent twice, or a single sample spikes: 0 is never.
+    pub trouble: f64,
 }
 
 /// What is measured, how fast.
@@ -117,7 +119,14 @@ impl Plan {
 
 impl Default for Perturbation {
     fn default() -> Self {
-        Self { resistance: 0.15, contact: 0.2, throw: 0.08, breaker: 0.03, noise: 1.0 }
+        Self {
+            resistance: 0.15,
+            contact: 0.2,
+            throw: 0.08,
+            breaker: 0.03,
+            noise: 1.0,
+            trouble: 1.0,
+        }
     }
 }
 
@@ -125,7 +134,7 @@ impl Perturbation {
     /// The model itself: for tests that compare with it.
     #[must_use]
     pub fn none() -> Self {
-        Self { resistance: 0.0, contact: 0.0, throw: 0.0, breaker: 0.0, noise: 0.0 }
+        Self { resistance: 0.0, contact: 0.0, throw: 0.0, breaker: 0.0, noise: 0.0, trouble: 0.0 }
     }
 }
 

@@ -1,5 +1,7 @@
 //! Fault scenarios as data: what is done to the layout, and what a good supervisor makes of it.
 
+pub use crate::scenario_table::SCENARIOS;
+
 /// What a good supervisor does.
 #[derive(Clone, Copy, Debug, Eq, PartialEq)]
 pub enum Expected {
@@ -7,10 +9,142 @@ pub enum Expected {
     Cut,
     /// Tells, and leaves the power on.
     Alarm,
-    /// Either is right: it clears by itself, or a breaker may be faster.
+    /// Either is right: it clears by itself, or it becomes a short only when a train comes.
     CutOrAlarm,
     /// Nothing at all.
     Nothing,
+}
+
+/// How a scenario is brought about.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+pub enum Inject {
+    /// A driver trails through a turnout set against him.
+    RunThrough,
+    /// One wheelset rolls over the wrong gap.
+    Wheelset,
+    /// A run-through whose frog contact is resistive.
+    RunThroughResistive,
+    /// A run-through, then the operator throws with the power on.
+    RunThroughThrown,
+    /// A run-through just after an innocent turnout was thrown.
+    RunThroughDecoy,
+    /// A run-through of a frog that is fed from the neighbouring district.
+    RunThroughForeign,
+    /// A run-through whose leg lies in another district.
+    RunThroughBoundary,
+    /// A train stops just before the wrong gap.
+    StopsShort,
+    /// A turnout is thrown under a train.
+    ThrownUnderTrain,
+    /// Nothing is done.
+    Nothing,
+    /// Throw wires exchanged.
+    TiesSwapped,
+    /// Both throw wires on one rail.
+    TiesEqual,
+    /// The common wire is off.
+    TiesOpen,
+    /// One throw wire is off.
+    TieOpen,
+    /// The gap of a leg is closed; of a crossover's leg.
+    GapClosed {
+        /// At a leg that leads to another turnout's leg.
+        crossover: bool,
+    },
+    /// A feeder pair on the wrong conductors.
+    FeedersSwapped,
+    /// A district out of phase.
+    DistrictSwapped,
+    /// An object on the rails, the breaker not in circuit.
+    BreakerBypassed,
+    /// Slip frogs on each other's machines.
+    SlipUncrossed,
+    /// The contacts of a frog burnt open.
+    ContactsBurnt,
+    /// The contacts of a frog resistive.
+    ContactsResistive,
+    /// The contacts of a frog welded.
+    ContactsWelded,
+    /// A contact joins both sides.
+    ContactBridged,
+    /// One of two poles does not carry.
+    PoleDead,
+    /// Film on the contacts of a frog.
+    ContactsFilmed,
+    /// The contact changes over before the points have left the rail.
+    ChangesEarly,
+    /// A machine stops midway.
+    MachineStalls,
+    /// A machine does not move.
+    MachineDead,
+    /// A machine takes much longer.
+    MachineSlow,
+    /// The machine moves, the points do not.
+    PointsOff,
+    /// The position report is stuck.
+    ReportStuck,
+    /// One end of a crossover does not follow.
+    OutOfStep,
+    /// A machine moves without having been asked.
+    Uncommanded,
+    /// Positions of a district are unknown.
+    ReportsUnknown,
+    /// No machine of a district moves any more.
+    MachinesDead,
+    /// Power returns to many engines at once.
+    Inrush,
+    /// A booster is unplugged.
+    BoosterOff,
+    /// An object on the rails, the actuator welded.
+    ActuatorWelded,
+    /// A short that draws less than the breaker's trip.
+    WeakShort,
+    /// Loads grow beyond the breaker's trip.
+    Overload,
+    /// The feeders of a track are off.
+    FeederOff,
+    /// The feeders of a block are resistive.
+    FeederWeak,
+    /// The reverser is slower than the breaker.
+    ReverserSlow,
+    /// A short in a district that only a lamp limits.
+    LampShort,
+    /// A frog's resettable fuse has opened.
+    FrogFuse,
+    /// An object on the rails, the breaker slower than the booster.
+    BoosterFirst,
+    /// A booster's volts sag.
+    Sag,
+    /// A derailment on plain track.
+    Derailment,
+    /// A wheel touches the open point for moments.
+    WheelAtPoint,
+    /// A wide tread bridges at the frog's nose for moments.
+    WheelAtNose,
+    /// An object on the rails.
+    Object,
+    /// An engine with a short inside.
+    Vehicle,
+    /// A wheel parked on a gap.
+    ParkedOnGap,
+    /// Wet scenery.
+    Leakage,
+    /// A current sensor frozen.
+    CurrentStuck,
+    /// A detector that always says occupied.
+    OccupiedStuck,
+    /// A detector that loses its train.
+    OccupiedLost,
+    /// A node falls silent.
+    NodeSilent,
+    /// The sense wire of a frog is off.
+    SenseOff,
+    /// Messages out of order, clocks apart.
+    Disorder,
+    /// A run-through and an inrush elsewhere at once.
+    Two,
+    /// This simulator cannot bring it about.
+    Missing,
 }
 
 /// One scenario.
@@ -20,6 +154,8 @@ pub struct Scenario {
     pub id: &'static str,
     /// What happens.
     pub name: &'static str,
+    /// How it is brought about.
+    pub inject: Inject,
     /// What a good supervisor does.
     pub expected: Expected,
     /// The diagnosis, in words.
@@ -28,12 +164,9 @@ pub struct Scenario {
     pub action: &'static str,
     /// Ids of what it must be told from.
     pub look_alikes: &'static [&'static str],
-    /// It can be injected; none where this simulator cannot bring it about, with the reason.
+    /// Why it cannot be brought about, where it cannot.
     pub missing: Option<&'static str>,
 }
-
-/// All scenarios.
-pub const SCENARIOS: &[Scenario] = &[];
 
 /// The scenario of an id.
 #[must_use]

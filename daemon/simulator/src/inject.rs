@@ -1,0 +1,386 @@
+//! How each scenario is brought about: the site, the effects, the culprit.
+
+use circuit::grid::{Bridge, Ohms, PoleState, Terminal};
+use wiring::{
+    index::{FrogIx, MachineIx},
+    layout::{Position, Tie},
+    trackwork::{FrogName, Kind, Port},
+    units::{Micros, Mono},
+};
+
+use crate::{
+    driver::turned,
+    effect::{Effect, Rewire},
+    fault::{Active, Run, Twist},
+    machine::Mood,
+    rails::{Piece, frog_of, outside},
+    scenario::{Inject, Scenario},
+    site::Site,
+    world::World,
+};
+
+/// A closed gap, an object, a wheel. Unit: ohm.
+const GAP_OHMS: f64 = 0.03;
+/// What a fault without a short lasts, where nobody reacts to it.
+const LASTS: Micros = Micros::from_millis(30_000);
+
+/// A bridge of that resistance.
+pub(crate) fn bridge(from: Terminal, to: Terminal, ohms: f64) -> Bridge {
+    Bridge { from, to, resistance: Ohms(ohms) }
+}
+
+impl World {
+    /// Finds a place for a scenario; none when there is none now.
+    pub(crate) fn inject(&mut self, scenario: &'static Scenario) -> Option<Active> {
+        use Inject as I;
+        let mut active = Active::new(scenario, self.now);
+        let fault = &mut active;
+        let done = match scenario.inject {
+            I::Missing => None,
+            I::Nothing => {
+                fault.subject = "not-explained".to_owned();
+                fault.ends = Some(self.now + LASTS);
+                Some(())
+            }
+            I::RunThrough
+            | I::RunThroughThrown
+            | I::RunThroughDecoy
+            | I::RunThroughResistive
+            | I::RunThroughForeign
+            | I::RunThroughBoundary
+            | I::StopsShort
+            | I::Two => self.inject_run_through(fault, scenario.inject),
+            I::ThrownUnderTrain => self.inject_thrown_under_train(fault),
+            I::Wheelset | I::WheelAtPoint | I::WheelAtNose | I::FrogFuse | I::ChangesEarly => {
+                self.inject_moments(fault, scenario.inject)
+            }
+            I::TiesSwapped | I::TiesEqual | I::TiesOpen | I::TieOpen | I::SlipUncrossed => {
+                self.inject_ties(fault, scenario.inject)
+            }
+            I::GapClosed { crossover } => self.inject_gap(fault, crossover),
+            I::ParkedOnGap => self.inject_gap(fault, false),
+            I::ContactsBurnt
+            | I::ContactsResistive
+            | I::ContactsWelded
+            | I::ContactBridged
+            | I::PoleDead
+            | I::ContactsFilmed => self.inject_contacts(fault, scenario.inject),
+            I::MachineStalls
+            | I::MachineDead
+            | I::MachineSlow
+            | I::PointsOff
+            | I::ReportStuck
+            | I::OutOfStep
+            | I::Uncommanded
+            | I::ReportsUnknown
+            | I::MachinesDead => self.inject_machine(fault, scenario.inject),
+            I::FeedersSwapped
+            | I::DistrictSwapped
+            | I::FeederOff
+            | I::FeederWeak
+            | I::BreakerBypassed
+            | I::BoosterFirst
+            | I::BoosterOff
+            | I::ActuatorWelded
+            | I::WeakShort
+            | I::Overload
+            | I::ReverserSlow
+            | I::LampShort
+            | I::Sag
+            | I::Inrush
+            | I::Derailment
+            | I::Object
+            | I::Vehicle
+            | I::Leakage => self.inject_power(fault, scenario.inject),
+            I::CurrentStuck
+            | I::OccupiedStuck
+            | I::OccupiedLost
+            | I::NodeSilent
+            | I::SenseOff
+            | I::Disorder => self.inject_sensor(fault, scenario.inject),
+        };
+        done.map(|()| active)
+    }
+
+    fn inject_run_through(&mut self, fault: &mut Active, inject: Inject) -> Option<()> {
+        let twist = match inject {
+            Inject::RunThroughDecoy => Twist::Decoy,
+            Inject::RunThroughThrown => Twist::ThrownUnderPower,
+            Inject::StopsShort => Twist::StopsShort,
+            _ => Twist::Plain,
+        };
+        fault.run = Run::Wanted(twist);
+        match inject {
+            Inject::RunThroughResistive => {
+                let site = self.pick_site(|_, _| true)?;
+                self.film(fault, site.frog, 5.0);
+                self.want_mistake(|_, it| it.work == site.work)
+            }
+            Inject::RunThroughForeign => {
+                let site = self.pick_site(|world, it| world.neighbour(it).is_some())?;
+                let foreign = self.neighbour(&site)?;
+                for (position, tie) in self.ties(site.frog) {
+                    let conductor = self.conductor_of(&site, tie)?;
+                    let tie = Tie::ForeignBus(foreign, conductor);
+                    fault.effects.push(Effect::Rewire(Rewire::Tie(site.frog, position, tie)));
+                }
+                self.want_mistake(|_, it| it.work == site.work)
+            }
+            Inject::RunThroughBoundary => self.want_mistake(|world, it| {
+                [Port::Left, Port::Right].iter().any(|leg| {
+                    let block = outside(&world.layout, it.work, *leg).block(&world.layout);
+                    world.layout.district_of_block(block) != it.district
+                })
+            }),
+            Inject::Two => {
+                self.inject_beside("F40");
+                self.want_mistake(|_, _| true)
+            }
+            _ => self.want_mistake(|_, _| true),
+        }
+    }
+
+    /// A second fault at the same time, where there is a place for it.
+    fn inject_beside(&mut self, id: &str) {
+        let second = crate::scenario::find(id).and_then(|scenario| self.inject(scenario));
+        if let Some(active) = second {
+            self.place(active);
+        }
+    }
+
+    fn inject_thrown_under_train(&mut self, fault: &mut Active) -> Option<()> {
+        let site = self.pick_site(|world, it| {
+            world.trains.iter().any(|train| {
+                !train.lifted && train.path.iter().any(|step| step.piece() == Piece::Work(it.work))
+            }) && !world.machines[it.machine.at()].is_moving()
+        })?;
+        self.blame_machine(fault, &site);
+        fault.ends = Some(self.now + LASTS);
+        let needed = self.machines[site.machine.at()].target();
+        let to = turned(needed);
+        self.throw(site.machine, to);
+        // Put back by hand when it is over.
+        fault.effects.push(Effect::SetBack(site.machine, needed));
+        Some(())
+    }
+
+    fn inject_moments(&mut self, fault: &mut Active, inject: Inject) -> Option<()> {
+        let site = self.pick_idle_site()?;
+        let leg = self.unset_leg(&site);
+        let frog = Terminal::Frog(site.frog);
+        let [left, right] = self.port_rails(site.work, Port::Points);
+        self.blame_frog(fault, &site);
+        let (from, to, ohms, number, longest) = match inject {
+            Inject::Wheelset => (frog, self.leg_rail(site.work, leg), 0.06, 4, 0.04),
+            Inject::WheelAtPoint => (left, right, 0.25, 3, 0.03),
+            Inject::WheelAtNose => (frog, self.leg_rail(site.work, leg), 0.25, 3, 0.015),
+            Inject::FrogFuse => (frog, self.leg_rail(site.work, leg), 0.2, 1, 0.02),
+            _ => return self.inject_early_change(fault, &site),
+        };
+        if inject == Inject::WheelAtPoint || inject == Inject::WheelAtNose {
+            fault.subject = "vehicle".to_owned();
+        }
+        let mut times = Vec::new();
+        let mut at = self.now + Micros::from_millis(20);
+        for _ in 0..number {
+            let lasts = Micros((self.faults.random.between(0.006, longest) * 1e6) as u64);
+            times.push((at, at + lasts));
+            at = at + Micros((self.faults.random.between(0.4, 0.9) * 1e6) as u64);
+        }
+        fault.effects.push(Effect::Pulses { bridge: bridge(from, to, ohms), times });
+        if inject == Inject::FrogFuse {
+            self.set_poles(fault, site.frog, PoleState::Open, 2);
+        }
+        fault.ends = Some(at + LASTS);
+        Some(())
+    }
+
+    /// The machine is thrown; its contact has changed over while the open point still touches the old rail.
+    fn inject_early_change(&mut self, fault: &mut Active, site: &Site) -> Option<()> {
+        let throw = self.layout.machines[site.machine.at()].throw_time.seconds();
+        let from = Terminal::Frog(site.frog);
+        // After the change-over the frog is at odds with the leg that was set before.
+        let set = if self.unset_leg(site) == Port::Left { Port::Right } else { Port::Left };
+        let to = self.leg_rail(site.work, set);
+        let begin = self.now + Micros((throw * 0.66 * 1e6) as u64);
+        let lasts = Micros((self.faults.random.between(0.02, 0.12) * 1e6) as u64);
+        let times = vec![(begin, begin + lasts)];
+        fault.effects.push(Effect::Pulses { bridge: bridge(from, to, 0.15), times });
+        fault.ends = Some(self.now + LASTS);
+        self.throw_over(site);
+        Some(())
+    }
+
+    fn inject_ties(&mut self, fault: &mut Active, inject: Inject) -> Option<()> {
+        if inject == Inject::SlipUncrossed {
+            return self.inject_slip(fault);
+        }
+        let site = self.pick_idle_site()?;
+        self.blame_frog(fault, &site);
+        let frog = site.frog;
+        let [(_, normal), _] = self.ties(frog);
+        let tie = |position, tie| Effect::Rewire(Rewire::Tie(frog, position, tie));
+        match inject {
+            Inject::TiesSwapped => fault.effects.push(Effect::Rewire(Rewire::SwapTies(frog))),
+            Inject::TiesEqual => fault.effects.push(tie(Position::Reverse, normal)),
+            Inject::TieOpen => fault.effects.push(tie(Position::Reverse, Tie::None)),
+            _ => {
+                fault.effects.push(tie(Position::Normal, Tie::None));
+                fault.effects.push(tie(Position::Reverse, Tie::None));
+            }
+        }
+        Some(())
+    }
+
+    fn inject_slip(&mut self, fault: &mut Active) -> Option<()> {
+        let (at, work) = self
+            .layout
+            .trackwork
+            .iter()
+            .enumerate()
+            .find(|(_, work)| matches!(work.kind, Kind::DoubleSlip { .. }))?;
+        let work_ix = wiring::index::TrackworkIx::new(at);
+        let one = frog_of(&self.layout, work_ix, FrogName::A)?;
+        let two = frog_of(&self.layout, work_ix, FrogName::B)?;
+        fault.subject = self.subject(wiring::channel::Object::Frog(one));
+        fault.place = format!("double slip {}", work.id);
+        fault.districts.push(self.layout.district_of_frog(one));
+        fault.effects.push(Effect::Rewire(Rewire::SwapPoles(one, two)));
+        Some(())
+    }
+
+    fn inject_gap(&mut self, fault: &mut Active, crossover: bool) -> Option<()> {
+        let site = self.pick_site(|world, it| {
+            !world.machine_is_held(it.machine) && (!crossover || world.is_crossover(it))
+        })?;
+        let leg = self.unset_leg(&site);
+        self.blame_frog(fault, &site);
+        fault.place = self.leg_words(site.work, leg);
+        let parked = fault.scenario.inject == Inject::ParkedOnGap;
+        if parked {
+            fault.subject = "vehicle".to_owned();
+        }
+        let ohms = if parked { 0.4 } else { GAP_OHMS };
+        let closed = bridge(Terminal::Frog(site.frog), self.leg_rail(site.work, leg), ohms);
+        fault.effects.push(Effect::Bridge(closed));
+        Some(())
+    }
+
+    /// Both ends of the piece at a leg are legs of turnouts.
+    fn is_crossover(&self, site: &Site) -> bool {
+        let leg = self.unset_leg(site);
+        let beyond = outside(&self.layout, site.work, leg).beyond(&self.layout);
+        matches!(beyond, crate::rails::Beyond::Work(_, Port::Left | Port::Right))
+    }
+
+    fn inject_contacts(&mut self, fault: &mut Active, inject: Inject) -> Option<()> {
+        let pair = inject == Inject::PoleDead;
+        let site = self.pick_site(|world, it| {
+            let poles = &world.layout.frogs[it.frog.at()].poles;
+            let sound =
+                poles.iter().all(|it| world.contacts[it.pole.at()].state == PoleState::Follows);
+            sound && (!pair || 2 <= poles.len()) && !world.machines[it.machine.at()].is_moving()
+        })?;
+        self.blame_frog(fault, &site);
+        let position = self.machines[site.machine.at()].target();
+        match inject {
+            Inject::ContactsBurnt => self.set_poles(fault, site.frog, PoleState::Open, 9),
+            Inject::ContactsWelded => {
+                self.set_poles(fault, site.frog, PoleState::Stuck(position), 9);
+            }
+            Inject::ContactBridged => self.set_poles(fault, site.frog, PoleState::Bridged, 1),
+            Inject::PoleDead => self.set_poles(fault, site.frog, PoleState::Open, 1),
+            Inject::ContactsFilmed => self.film(fault, site.frog, 40.0),
+            _ => self.film(fault, site.frog, 0.75),
+        }
+        Some(())
+    }
+
+    /// The first `most` poles of a frog in that state.
+    fn set_poles(&self, fault: &mut Active, frog: FrogIx, state: PoleState, most: usize) {
+        let poles = self.layout.frogs[frog.at()].poles.iter().take(most);
+        fault.effects.extend(poles.map(|it| Effect::Pole(it.pole, state)));
+    }
+
+    /// The contacts of a frog together have so many ohms.
+    fn film(&self, fault: &mut Active, frog: FrogIx, ohms: f64) {
+        let poles = &self.layout.frogs[frog.at()].poles;
+        for it in poles {
+            let machine = self.layout.poles[it.pole.at()].machine;
+            let sound = self.layout.machines[machine.at()].contact_resistance.ohms().max(1e-4);
+            let factor = ohms * poles.len() as f64 / sound;
+            fault.effects.push(Effect::Film(it.pole, factor));
+        }
+    }
+
+    pub(crate) fn ties(&self, frog: FrogIx) -> [(Position, Tie); 2] {
+        let frog = &self.layout.frogs[frog.at()];
+        [(Position::Normal, frog.normal), (Position::Reverse, frog.reverse)]
+    }
+
+    fn inject_machine(&mut self, fault: &mut Active, inject: Inject) -> Option<()> {
+        let mood = match inject {
+            Inject::MachineStalls => Mood::Stalls,
+            Inject::MachineSlow => Mood::Slow(1.9),
+            Inject::PointsOff => Mood::PointsOff,
+            Inject::ReportsUnknown | Inject::MachinesDead => {
+                return self.inject_all_machines(fault, inject);
+            }
+            _ => Mood::Dead,
+        };
+        let crossover = inject == Inject::OutOfStep;
+        let site = self.pick_site(|world, it| {
+            !world.machine_is_held(it.machine)
+                && !world.machines[it.machine.at()].is_moving()
+                && (!crossover || world.is_crossover(it))
+        })?;
+        self.blame_machine(fault, &site);
+        let machine = site.machine;
+        let now_at = self.machines[machine.at()].target();
+        let to = turned(now_at);
+        match inject {
+            Inject::Uncommanded => {
+                self.machines[machine.at()].throw(to, self.now);
+                fault.effects.push(Effect::SetBack(machine, now_at));
+            }
+            Inject::ReportStuck => {
+                let mood = Mood::ReportsStuck(now_at.word());
+                fault.effects.push(Effect::Mood(machine, mood));
+                self.throw(machine, to);
+            }
+            _ => {
+                self.machines[machine.at()].mood = mood;
+                self.throw(machine, to);
+                fault.effects.push(Effect::Mood(machine, mood));
+            }
+        }
+        // What lasts until a train shows it stays; the rest is found and mended.
+        if inject != Inject::PointsOff {
+            fault.ends = Some(self.now + LASTS);
+        }
+        Some(())
+    }
+
+    fn inject_all_machines(&mut self, fault: &mut Active, inject: Inject) -> Option<()> {
+        let site = self.pick_site(|_, _| true)?;
+        fault.subject = "wiring".to_owned();
+        fault.place = format!("machines of {}", self.layout.districts[site.district.at()].id);
+        fault.districts.push(site.district);
+        for at in 0..self.machines.len() {
+            let machine = MachineIx::new(at);
+            let there = crate::sensor::district_of_machine(&self.layout, machine) == site.district;
+            if there && !self.machine_is_held(machine) {
+                let dead = inject == Inject::MachinesDead;
+                let mood = if dead { Mood::Dead } else { Mood::ReportsUnknown };
+                fault.effects.push(Effect::Mood(machine, mood));
+            }
+        }
+        fault.ends = Some(self.now + LASTS);
+        Some(())
+    }
+
+    /// The moment `millis` from now.
+    pub(crate) fn soon(&self, millis: u64) -> Mono {
+        self.now + Micros::from_millis(millis)
+    }
+}

@@ -1,0 +1,331 @@
+//! A train: a length of vehicles on a path of steps, its speed, and what it draws.
+
+use std::collections::VecDeque;
+
+use circuit::grid::Terminal;
+use wiring::layout::Layout;
+
+use crate::{
+    rails::{Piece, Step},
+    random::Random,
+};
+
+/// Deceleration of a train without power. Unit: m/s2.
+const COASTING: f64 = 0.25;
+/// Acceleration and braking under power. Unit: m/s2.
+const DRIVING: f64 = 0.12;
+/// Voltage below which a decoder or motor stops working. Source: decoders must work from 7 V (NMRA S-9.1, as quoted in
+/// the project's rules of thumb).
+const WORKS_FROM: f64 = 7.0;
+/// Distance between the pickups of one vehicle. Unit: metre.
+const WHEELBASE: f64 = 0.12;
+/// Resistance from one wheel through the vehicle to another of the same side. Unit: ohm.
+pub(crate) const WHEEL_OHMS: f64 = 0.06;
+
+/// A vehicle that touches both rails with metal wheels.
+#[derive(Clone, Debug)]
+pub(crate) struct Vehicle {
+    /// Its first pickup behind end A of the train. Unit: metre.
+    at: f64,
+    /// It pulls; otherwise a lit car.
+    pub(crate) is_engine: bool,
+    /// Steady load: idling electronics, lamps. Unit: ampere at `volts`.
+    idle: f64,
+    /// Load of its motor at full speed.
+    motor: f64,
+    /// Charging resistance and capacitance behind its rectifier.
+    series_ohms: f64,
+    farads: f64,
+    /// Voltage of that capacitor.
+    charged: f64,
+    /// Slowly wandering part of its load, as a factor.
+    wander: f64,
+    /// Volts between its rails as last solved, smoothed while charging.
+    volts: f64,
+    /// A short inside it, from a fault.
+    pub(crate) short_ohms: Option<f64>,
+}
+
+/// A load between two rails, or a wheel across a gap.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) struct Contact {
+    pub(crate) from: Terminal,
+    pub(crate) to: Terminal,
+    pub(crate) ohms: f64,
+    /// The vehicle whose load it is; none for a wheel across a gap.
+    pub(crate) load_of: Option<usize>,
+}
+
+/// A train.
+#[derive(Clone, Debug)]
+pub(crate) struct Train {
+    /// Steps that it stands on, head first.
+    pub(crate) path: VecDeque<Step>,
+    /// Steps it may go on to.
+    pub(crate) ahead: VecDeque<Step>,
+    /// Distance of its head from the start of its first step. Unit: metre.
+    pub(crate) head: f64,
+    pub(crate) length: f64,
+    pub(crate) speed: f64,
+    pub(crate) cruise: f64,
+    /// End A leads.
+    a_leads: bool,
+    pub(crate) vehicles: Vec<Vehicle>,
+    /// Stops it where it is: a derailment, a hand.
+    pub(crate) held: bool,
+    /// It was taken off the layout.
+    pub(crate) lifted: bool,
+}
+
+impl Train {
+    /// A train standing with its head at `head` metres of `step`.
+    pub(crate) fn new(step: Step, head: f64, volts: f64, random: &mut Random) -> Self {
+        let engines = 1 + usize::from(random.chance(0.25));
+        let cars = 1 + random.below(2);
+        let vehicle = |at: f64, is_engine, random: &mut Random| Vehicle {
+            at,
+            is_engine,
+            idle: if is_engine { random.between(0.06, 0.14) } else { random.between(0.02, 0.06) },
+            motor: if is_engine { random.between(0.2, 0.4) } else { 0.0 },
+            series_ohms: random.between(0.8, 1.6),
+            farads: if is_engine { random.between(2e-4, 1.2e-3) } else { 5e-5 },
+            charged: volts,
+            wander: 1.0,
+            volts,
+            short_ohms: None,
+        };
+        let mut vehicles = Vec::new();
+        for place in 0..engines {
+            vehicles.push(vehicle(0.02 + 0.2 * place as f64, true, random));
+        }
+        for place in 0..cars {
+            vehicles.push(vehicle(0.02 + 0.2 * (engines + place) as f64, false, random));
+        }
+        Self {
+            path: VecDeque::from([step]),
+            ahead: VecDeque::new(),
+            head,
+            length: 0.2 * (engines + cars) as f64,
+            speed: 0.0,
+            cruise: random.between(0.15, 0.4),
+            a_leads: true,
+            vehicles,
+            held: false,
+            lifted: false,
+        }
+    }
+
+    /// Engines parked in a row, their capacitors empty or full as `volts` says.
+    pub(crate) fn parked(step: Step, engines: usize, volts: f64, random: &mut Random) -> Self {
+        let mut train = Self::new(step, 0.0, volts, random);
+        let template = train.vehicles[0].clone();
+        train.vehicles = (0..engines)
+            .map(|place| Vehicle {
+                at: 0.02 + 0.2 * place as f64,
+                farads: random.between(6e-4, 1.5e-3),
+                series_ohms: random.between(0.8, 1.6),
+                ..template.clone()
+            })
+            .collect();
+        train.length = 0.2 * engines as f64;
+        train.held = true;
+        train
+    }
+
+    /// Lifted onto another place, with a way to go.
+    pub(crate) fn put(&mut self, step: Step, head: f64, way: [Step; 2]) {
+        self.path = VecDeque::from([step]);
+        self.ahead = VecDeque::from(way);
+        self.head = head;
+        self.speed = 0.0;
+    }
+
+    /// Everything it stands on and holds.
+    pub(crate) fn pieces(&self) -> impl Iterator<Item = Piece> + '_ {
+        let steps = self.path.iter().chain(&self.ahead).filter(|_| !self.lifted);
+        steps.map(|step| step.piece())
+    }
+
+    /// Distance from the head to the end of what it may use.
+    pub(crate) fn room(&self, layout: &Layout) -> f64 {
+        let here = self.path[0].length(layout) - self.head;
+        here + self.ahead.iter().map(|step| step.length(layout)).sum::<f64>()
+    }
+
+    /// Enough volts at one of its engines.
+    pub(crate) fn is_powered(&self) -> bool {
+        self.vehicles.iter().any(|it| it.is_engine && it.volts >= WORKS_FROM)
+    }
+
+    /// Rolls for `span` seconds; stops `margin` before the end of its room. True when its head came onto another step.
+    pub(crate) fn roll(&mut self, layout: &Layout, span: f64, margin: f64) -> bool {
+        if self.held || self.lifted {
+            self.speed = 0.0;
+            return false;
+        }
+        let room = (self.room(layout) - margin).max(0.0);
+        let wanted = self.cruise.min((2.0 * DRIVING * room).sqrt());
+        self.speed = if !self.is_powered() {
+            (self.speed - COASTING * span).max(0.0)
+        } else if self.speed < wanted {
+            (self.speed + DRIVING * span).min(wanted)
+        } else {
+            (self.speed - 2.0 * DRIVING * span).max(wanted)
+        };
+        self.move_by(layout, (self.speed * span).min(room))
+    }
+
+    fn move_by(&mut self, layout: &Layout, distance: f64) -> bool {
+        self.head += distance;
+        let mut entered = false;
+        while self.head > self.path[0].length(layout) {
+            let Some(next) = self.ahead.pop_front() else {
+                self.head = self.path[0].length(layout);
+                break;
+            };
+            self.head -= self.path[0].length(layout);
+            self.path.push_front(next);
+            entered = true;
+        }
+        self.drop_behind(layout);
+        entered
+    }
+
+    fn drop_behind(&mut self, layout: &Layout) {
+        let mut reach = self.head;
+        let mut keep = 1;
+        while reach < self.length && keep < self.path.len() {
+            reach += self.path[keep].length(layout);
+            keep += 1;
+        }
+        self.path.truncate(keep);
+    }
+
+    /// Turns to run the other way; possible only at a stand.
+    pub(crate) fn turn(&mut self, layout: &Layout) {
+        let lengths: f64 = self.path.iter().skip(1).map(|step| step.length(layout)).sum();
+        let tail = (self.head + lengths - self.length).max(0.0);
+        self.path = self.path.iter().rev().map(|step| step.reversed()).collect();
+        self.head = self.path[0].length(layout) - tail;
+        self.ahead.clear();
+        self.speed = 0.0;
+        self.a_leads = !self.a_leads;
+        self.drop_behind(layout);
+    }
+
+    /// The step and place of a point `behind` metres behind the head; the rearmost place it is known to stand on at most.
+    pub(crate) fn place(&self, layout: &Layout, behind: f64) -> (Step, f64) {
+        let mut offset = self.head - behind;
+        for (index, step) in self.path.iter().enumerate() {
+            if 0.0 <= offset {
+                return (*step, offset);
+            }
+            match self.path.get(index + 1) {
+                Some(next) => offset += next.length(layout),
+                None => return (*step, 0.0),
+            }
+        }
+        (self.path[0], self.head)
+    }
+
+    fn pickups(&self, layout: &Layout, vehicle: &Vehicle) -> [[Terminal; 2]; 2] {
+        [vehicle.at, vehicle.at + WHEELBASE].map(|at| {
+            let behind = if self.a_leads { at } else { self.length - at };
+            let (step, offset) = self.place(layout, behind);
+            step.rails(layout, offset)
+        })
+    }
+
+    /// Distance until one of its wheels comes onto other rails.
+    pub(crate) fn to_next_rails(&self, layout: &Layout) -> f64 {
+        let places = self.vehicles.iter().flat_map(|it| [it.at, it.at + WHEELBASE]);
+        let distances = places.map(|at| {
+            let behind = if self.a_leads { at } else { self.length - at };
+            let (step, offset) = self.place(layout, behind);
+            step.to_next_rails(layout, offset)
+        });
+        distances.fold(f64::INFINITY, f64::min)
+    }
+
+    /// Its loads, and its wheels across gaps.
+    pub(crate) fn contacts(&self, layout: &Layout, nominal: f64, into: &mut Vec<Contact>) {
+        if self.lifted {
+            return;
+        }
+        for (index, vehicle) in self.vehicles.iter().enumerate() {
+            let [first, second] = self.pickups(layout, vehicle);
+            for side in 0..2 {
+                if needs_bridge(first[side], second[side]) {
+                    let (from, to) = (first[side], second[side]);
+                    into.push(Contact { from, to, ohms: WHEEL_OHMS, load_of: None });
+                }
+            }
+            let ohms = vehicle.ohms(nominal, self.speed / self.cruise);
+            into.push(Contact { from: first[0], to: first[1], ohms, load_of: Some(index) });
+        }
+    }
+
+    /// The rails under its first engine: for faults that happen to it.
+    pub(crate) fn under_engine(&self, layout: &Layout) -> [Terminal; 2] {
+        self.pickups(layout, &self.vehicles[0])[0]
+    }
+
+    /// Its load wanders a little, as grades, curves and sounds do.
+    pub(crate) fn wander(&mut self, random: &mut Random) {
+        for vehicle in &mut self.vehicles {
+            vehicle.wander = (vehicle.wander + 0.05 * random.normal()).clamp(0.85, 1.2);
+        }
+    }
+
+    /// Sets the voltage that a vehicle sees and charges what is behind its rectifier.
+    pub(crate) fn feed(&mut self, vehicle: usize, volts: f64, span: f64) {
+        self.vehicles[vehicle].feed(volts, span);
+    }
+
+    /// A short inside its first vehicle, or none.
+    pub(crate) fn set_short(&mut self, ohms: Option<f64>) {
+        self.vehicles[0].short_ohms = ohms;
+    }
+
+    /// It still charges or discharges, so that time must pass in short steps.
+    pub(crate) fn is_charging(&self) -> bool {
+        self.vehicles.iter().any(|it| it.volts - it.charged > 0.4)
+    }
+}
+
+impl Vehicle {
+    /// What its load looks like at its rails.
+    fn ohms(&self, nominal: f64, effort: f64) -> f64 {
+        let effort = (effort * 20.0).round() / 20.0;
+        let running = (self.idle + self.motor * effort) * self.wander;
+        let mut siemens = running / nominal;
+        let gap = self.volts - self.charged;
+        if 0.2 < gap {
+            siemens += gap / self.volts.max(0.5) / self.series_ohms;
+        }
+        if let Some(short) = self.short_ohms {
+            siemens += 1.0 / short;
+        }
+        1.0 / siemens.max(1e-5)
+    }
+
+    fn feed(&mut self, volts: f64, span: f64) {
+        // While it charges, what it draws decides the volts that it sees: half a step each time keeps that from ringing.
+        let charging = 0.2 < volts.max(self.volts) - self.charged;
+        self.volts = if charging { 0.5 * (self.volts + volts) } else { volts };
+        let gap = self.volts - self.charged;
+        if 0.0 < gap {
+            self.charged += gap * (1.0 - (-span / (self.series_ohms * self.farads)).exp());
+        } else {
+            self.charged += gap * (1.0 - (-span / 0.3).exp());
+        }
+    }
+}
+
+/// Two places of one rail that no gap can part need no bridge.
+fn needs_bridge(from: Terminal, to: Terminal) -> bool {
+    match (from, to) {
+        (Terminal::Rail(one, _, _), Terminal::Rail(two, _, _)) => one != two,
+        _ => from != to,
+    }
+}
