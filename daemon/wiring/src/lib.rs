@@ -17,6 +17,7 @@ pub mod polarity;
 pub mod protection;
 pub mod quantity;
 pub mod read;
+pub mod schema;
 pub mod source;
 pub mod suggest;
 pub mod trackwork;

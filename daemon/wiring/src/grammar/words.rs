@@ -16,6 +16,7 @@ impl Value {
             }
             Self::Wire => "a wire size such as \"14 AWG\" or \"1.5 mm2\"".to_owned(),
             Self::Rail => "a rail code such as \"code 83\"".to_owned(),
+            Self::Count { least, most } if least == most => format!("the bare number {least}"),
             Self::Count { least, most } => format!("a bare whole number from {least} to {most}"),
             Self::Factor { least, most } => {
                 format!("a bare number from {} to {}", thousandths(*least), thousandths(*most))

@@ -38,6 +38,8 @@ pub(super) struct Build<'f> {
     pub(super) trackwork: Names<TrackworkIx>,
     /// Named ends.
     pub(super) joints: BTreeMap<String, JointIx>,
+    /// By track: where its ends are written.
+    pub(super) track_ends: Vec<[Span; 2]>,
     /// The text of the file, for values that are repeated as written.
     pub(super) text: &'f str,
 }
@@ -55,6 +57,7 @@ impl<'f> Build<'f> {
             machines: Names::new(Referent::Machine),
             trackwork: Names::new(Referent::Trackwork),
             joints: BTreeMap::new(),
+            track_ends: Vec::new(),
             text,
         }
     }

@@ -119,8 +119,9 @@ impl Build<'_> {
     fn pole(&self, text: &str) -> Result<Option<crate::index::PoleIx>, FileErrorKind> {
         let bad = || FileErrorKind::PoleBad { pole: text.to_owned() };
         let (machine, number) = text.split_once('.').ok_or_else(bad)?;
-        let is_digits = number.bytes().all(|byte| byte.is_ascii_digit());
-        let number: u32 = number.parse().ok().filter(|n| is_digits && *n != 0).ok_or_else(bad)?;
+        let is_digits =
+            number.bytes().all(|byte| byte.is_ascii_digit()) && !number.starts_with('0');
+        let number: u32 = number.parse().ok().filter(|_| is_digits).ok_or_else(bad)?;
         match self.machines.find(machine) {
             Found::Yes(index) => self.pole_of(index, number).map(Some),
             Found::LeftOut => Ok(None),

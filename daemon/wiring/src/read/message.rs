@@ -135,8 +135,8 @@ impl FileErrorKind {
             Self::PoleBeyond { machine, number, poles } => pole_remedy(machine, *number, *poles),
             Self::PoleDoubled { .. } => "list each pole once".to_owned(),
             Self::EndTaken { .. } => {
-                "two tracks meet at an end of your own, and one at a port: correct the end, or \
-                 put a turnout there"
+                "two tracks meet at an end of your own, and one at a port: correct the end, put a \
+                 turnout there, or give the bridge of a turntable both its ends there"
                     .to_owned()
             }
             Self::ReverserDoubled { .. } => {

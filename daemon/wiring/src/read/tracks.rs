@@ -16,7 +16,7 @@ use crate::{
     units::Micrometres,
 };
 
-/// Tracks that can meet at an end of the owner's own.
+/// Tracks that can meet at an end of the owner's own, but around a turntable.
 const TRACKS_AT_JOINT: usize = 2;
 
 /// An end before it is known whether there is room at it.
@@ -32,6 +32,40 @@ impl Build<'_> {
             let made = entry.item.as_ref().and_then(|it| self.track(&entry.id, it));
             self.declared(made.is_some(), "track", &entry.id);
         }
+        self.crowds();
+    }
+
+    /// More than two tracks meet at an end only around a turntable, whose bridge has both its ends there.
+    fn crowds(&mut self) {
+        for at in 0..self.layout.joints.len() {
+            let ends = self.layout.joints[at].ends.clone();
+            let mut tracks: Vec<TrackIx> = ends.iter().map(|(track, _)| *track).collect();
+            tracks.sort_unstable();
+            let has_bridge = tracks.windows(2).any(|pair| pair[0] == pair[1]);
+            if has_bridge {
+                continue;
+            }
+            let holder = ends.first().map(|(track, _)| *track);
+            for (extra, which) in ends.iter().skip(TRACKS_AT_JOINT) {
+                self.crowded(at, *extra, *which, holder);
+            }
+        }
+    }
+
+    fn crowded(&mut self, joint: usize, extra: TrackIx, which: Which, holder: Option<TrackIx>) {
+        let Some(holder) = holder.map(|it| &self.layout.tracks[it.at()]) else {
+            return;
+        };
+        let (also, track) = ((holder.span, "it already ends here"), holder.id.clone());
+        let id = &self.layout.tracks[extra.at()].id;
+        let [from, to] = self.track_ends[extra.at()];
+        let span = match which {
+            Which::From => from,
+            Which::To => to,
+        };
+        let end = self.layout.joints[joint].name.clone();
+        let subject = format!("track/{id}");
+        self.error_with(span, also, &subject, FileErrorKind::EndTaken { end, track });
     }
 
     fn track(&mut self, id: &str, it: &Fields) -> Option<()> {
@@ -52,6 +86,7 @@ impl Build<'_> {
         if left.is_none() && !feeders.is_empty() {
             self.assume(&it.subject, "left", block_left.word());
         }
+        self.track_ends.push([it.span_of("from"), it.span_of("to")]);
         self.layout.tracks.push(Track {
             id: id.to_owned(),
             span: it.span,
@@ -79,7 +114,7 @@ impl Build<'_> {
             return None;
         }
         let Some(only) = self.blocks.only() else {
-            if !self.root.by_id("block").is_empty() {
+            if 1 < self.root.by_id("block").len() {
                 let id = it.subject.trim_start_matches("track/");
                 let table = format!("[track.{id}]");
                 let example = "\"q1\"".to_owned();
@@ -158,11 +193,7 @@ impl Build<'_> {
                 let name = format!("{}.{}", trackwork.id, port.word());
                 (name, taken.and_then(|(_, holder)| *holder))
             }
-            Wanted::Name(name) => {
-                let joint = self.joints.get(name).map(|index| &self.layout.joints[index.at()]);
-                let full = joint.filter(|joint| TRACKS_AT_JOINT <= joint.ends.len());
-                (name.clone(), full.and_then(|joint| joint.ends.last().copied()))
-            }
+            Wanted::Name(_) => return true,
         };
         let Some((track, _)) = holder else {
             return true;
