@@ -4,12 +4,16 @@
 //! is believed on weak evidence, good news only on strong: a late, unordered or repeated message is marked as such here
 //! and judged by the supervisor; an acknowledgement never proves a cut.
 
+pub mod clp;
+
 mod delay;
 mod links;
+mod mqtt;
 
 mod nodes;
 mod order_check;
 mod queue;
+mod serial;
 
 mod status;
 mod tick;

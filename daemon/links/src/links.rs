@@ -1,12 +1,20 @@
 //! The face of this crate: start the links of a layout, give orders, publish states, ask how the links are.
 
-use std::{net::SocketAddr, sync::Arc};
+use std::{net::SocketAddr, sync::Arc, time::Instant};
 
-use supervision::output::{Order, StateValue};
+use supervision::{
+    input::LinkReport,
+    output::{Order, PowerState, StateValue},
+};
+use tokio::task::JoinSet;
 use wiring::{channel::ChannelTable, index::ChannelIx, links::LinkSettings};
 
 use crate::{
+    clp::port::Port,
+    mqtt::{BETWEEN_CUTS, MqttLink},
+    nodes::NodeNumbers,
     queue::{Arrivals, Sink, queue},
+    serial::SerialLink,
     status::LinkStatus,
     tick::Tick,
 };
@@ -50,10 +58,35 @@ pub struct AlarmMessage {
     pub text: String,
 }
 
+/// What became of an order on one link, or on all.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+pub(crate) enum Delivery {
+    /// The link has no such output.
+    NotMine,
+    /// It has, and could not hand the order over.
+    NotSent,
+    /// It handed it over.
+    Sent,
+}
+
+impl Delivery {
+    /// Over several means: one that took it is enough.
+    pub(crate) const fn or(self, other: Self) -> Self {
+        match (self, other) {
+            (Self::Sent, _) | (_, Self::Sent) => Self::Sent,
+            (Self::NotSent, _) | (_, Self::NotSent) => Self::NotSent,
+            (Self::NotMine, Self::NotMine) => Self::NotMine,
+        }
+    }
+}
+
 /// All links of a layout, running.
 #[derive(Debug)]
 pub struct Links {
     sink: Sink,
+    mqtt: Option<Arc<MqttLink>>,
+    serial: Vec<Arc<SerialLink>>,
+    tasks: JoinSet<()>,
 }
 
 /// Starts every link of `settings`. Links that have no broker or device yet keep trying.
@@ -67,8 +100,27 @@ pub async fn start(
     options: Options,
 ) -> Result<(Links, Arrivals), StartError> {
     let (sink, arrivals) = queue();
-    let _ = (settings, channels, tick, options);
-    Ok((Links { sink }, arrivals))
+    let numbers = Arc::new(NodeNumbers::default());
+    let mut tasks = JoinSet::new();
+    let mqtt = match &settings.mqtt {
+        Some(mqtt) => {
+            let (channels, numbers) = (Arc::clone(&channels), Arc::clone(&numbers));
+            let link = MqttLink::new(mqtt, channels, numbers, sink.clone(), &options).await?;
+            tasks.spawn(Arc::clone(&link).run_main());
+            tasks.spawn(Arc::clone(&link).run_orders());
+            tasks.spawn(Arc::clone(&link).run_clock(tick.clone()));
+            Some(link)
+        }
+        None => None,
+    };
+    let mut serial = Vec::new();
+    for it in &settings.serial {
+        let port = Port::new(&it.name, Arc::clone(&channels), Arc::clone(&numbers), options.run);
+        let link = SerialLink::new(it.clone(), port);
+        tasks.spawn(Arc::clone(&link).run(sink.clone(), tick.clone()));
+        serial.push(link);
+    }
+    Ok((Links { sink, mqtt, serial, tasks }, arrivals))
 }
 
 impl Links {
@@ -76,42 +128,82 @@ impl Links {
     /// cannot be sent comes back as `NotSent` at once. A cut is remembered and given again on every connection until
     /// its state is published as cut; a restore whose link is down is forgotten.
     pub fn order(&self, order: &Order) {
-        let _ = order;
+        let mut delivery = Delivery::NotMine;
+        for link in &self.serial {
+            let now = Instant::now();
+            delivery = delivery.or(link.with(&self.sink, |port| port.order(order, now)));
+        }
+        if let Some(link) = &self.mqtt {
+            let elsewhere = delivery != Delivery::NotMine;
+            delivery = delivery.or(link.order(order, elsewhere));
+        }
+        match delivery {
+            Delivery::Sent => {}
+            Delivery::NotSent | Delivery::NotMine => {
+                self.sink.report(Instant::now(), LinkReport::NotSent { order: order.id });
+            }
+        }
     }
 
-    /// The proved state of an output channel, or another state, for everybody. Also ends the repeating of a cut.
+    /// The proved state of an output channel, or another state, for everybody. Power published as cut ends the repeating
+    /// of that cut.
     pub fn publish_state(&self, channel: ChannelIx, value: StateValue) {
-        let _ = (channel, value);
+        if value == StateValue::Power(PowerState::Cut) {
+            self.serial.iter().for_each(|link| link.with(&self.sink, |port| port.proved(channel)));
+            self.mqtt.iter().for_each(|link| link.proved(channel));
+        }
+        self.mqtt.iter().for_each(|link| link.publish_state(channel, value));
     }
 
     /// An alarm as it stands; none when it is normal again.
     pub fn publish_alarm(&self, kind: &str, subject: &str, alarm: Option<&AlarmMessage>) {
-        let _ = (kind, subject, alarm);
+        self.mqtt.iter().for_each(|link| link.publish_alarm(kind, subject, alarm));
     }
 
-    /// Whether the power of a channel may be on. Nodes get permits only while one of their outputs may be on.
+    /// Whether the power of a channel may be on. Nodes get permits only while one of their outputs may be on. An order
+    /// to switch on or to cut says the same by itself.
     pub fn power_wanted(&self, channel: ChannelIx, on: bool) {
-        let _ = (channel, on);
+        self.mqtt.iter().for_each(|link| link.power_wanted(channel, on));
+        for link in &self.serial {
+            link.with(&self.sink, |port| port.power_wanted(channel, on));
+        }
     }
 
     /// How the links are.
     #[must_use]
     pub fn status(&self) -> Vec<LinkStatus> {
-        let _ = self.sink.dropped();
-        Vec::new()
+        let mqtt = self.mqtt.iter().map(|link| link.status());
+        mqtt.chain(self.serial.iter().map(|link| link.status(&self.sink))).collect()
     }
 
     /// Where the embedded broker listens, with the port that it got.
     #[must_use]
     pub fn embedded_broker(&self) -> Option<SocketAddr> {
-        None
+        self.mqtt.as_ref().and_then(|link| link.embedded())
     }
 
-    /// Cuts everything by every link, three times 50 ms apart: on shutdown, and when the supervisor has failed.
-    pub async fn cut_everything(&self) {}
+    /// Cuts everything by every link, three times 50 ms apart: on shutdown, and when the supervisor has failed. Permits
+    /// end with it.
+    pub async fn cut_everything(&self) {
+        for again in 0..3 {
+            if again > 0 {
+                tokio::time::sleep(BETWEEN_CUTS).await;
+            }
+            self.mqtt.iter().for_each(|link| link.cut_everything());
+            self.serial.iter().for_each(|link| link.with(&self.sink, Port::cut_everything));
+        }
+    }
 
     /// Cuts everything, says that Checkrail is down, and ends all links.
-    pub async fn stop(self) {
+    pub async fn stop(mut self) {
         self.cut_everything().await;
+        if let Some(link) = &self.mqtt {
+            link.part().await;
+        }
+        // Serial lines get the time that the last cut needs.
+        if !self.serial.is_empty() {
+            tokio::time::sleep(BETWEEN_CUTS).await;
+        }
+        self.tasks.shutdown().await;
     }
 }

@@ -1,0 +1,399 @@
+//! MQTT 3.1.1: the messages of `ROOT/…`, foreign topics by the mapping table, and the embedded broker.
+//!
+//! Two connections: readings, states and alarms go by one, orders and permits by the other, so that a full queue of
+//! ordinary traffic can neither block nor delay a cut.
+
+mod broker;
+mod connection;
+mod desk;
+mod intake;
+mod map;
+mod options;
+mod outbox;
+mod payload;
+mod topics;
+
+use std::{
+    net::SocketAddr,
+    sync::{Arc, Mutex, MutexGuard, PoisonError},
+    time::{Duration, Instant, SystemTime},
+};
+
+use serde_json::json;
+use supervision::{
+    input::{LinkReport, OrderId},
+    output::{Order, StateValue},
+    value::Written,
+};
+use wiring::{
+    channel::ChannelTable,
+    index::ChannelIx,
+    links::{BrokerAddress, MqttSettings},
+};
+
+use self::{
+    connection::{Happened, Wire},
+    desk::{Desk, Outgoing},
+    intake::{Incoming, Intake, News},
+    map::Mapping,
+    outbox::Outbox,
+    topics::Topics,
+};
+use crate::{
+    links::{AlarmMessage, Delivery, Options, StartError},
+    nodes::NodeNumbers,
+    queue::Sink,
+    status::{LinkKind, LinkStatus},
+    tick::Tick,
+};
+
+/// Largest packet. Births of nodes with many channels are larger than the client's default. Unit: octet.
+const MOST_PACKET: usize = 256 * 1024;
+/// Permits go out this often.
+const PERMIT_EVERY: Duration = Duration::from_millis(250);
+/// Deadlines are looked at this often.
+const LOOK_EVERY: Duration = Duration::from_millis(50);
+/// What an earlier run left is heard within this after the first connection.
+const LEFTOVERS_WITHIN: Duration = Duration::from_secs(2);
+/// Pause between the three cuts of everything.
+pub(crate) const BETWEEN_CUTS: Duration = Duration::from_millis(50);
+/// A goodbye takes no longer than this.
+const PART_WITHIN: Duration = Duration::from_millis(500);
+
+/// The MQTT link.
+#[derive(Debug)]
+pub(crate) struct MqttLink {
+    address: String,
+    embedded: Option<SocketAddr>,
+    topics: Topics,
+    channels: Arc<ChannelTable>,
+    sink: Sink,
+    main: Wire,
+    orders: Wire,
+    intake: Mutex<Intake>,
+    desk: Mutex<Desk>,
+    outbox: Mutex<Outbox>,
+    settings: MqttSettings,
+    daemon: String,
+}
+
+impl MqttLink {
+    /// Checks the settings and starts the embedded broker, if there is one.
+    pub(crate) async fn new(
+        settings: &MqttSettings,
+        channels: Arc<ChannelTable>,
+        numbers: Arc<NodeNumbers>,
+        sink: Sink,
+        options: &Options,
+    ) -> Result<Arc<Self>, StartError> {
+        let topics = Topics::new(&settings.root);
+        let mapping =
+            Mapping::new(&settings.map, &settings.out, &channels).map_err(StartError::Settings)?;
+        options::check(settings).map_err(StartError::Settings)?;
+        let (embedded, address) = match &settings.broker {
+            BrokerAddress::External { host, port, tls } => {
+                (None, format!("{}://{host}:{port}", if *tls { "mqtts" } else { "mqtt" }))
+            }
+            BrokerAddress::Embedded { listen } => {
+                let address = broker::start(listen).await?;
+                (Some(address), format!("embedded {address}"))
+            }
+        };
+        let intake = Intake::new(topics.clone(), Arc::clone(&channels), numbers, mapping);
+        let desk = Desk::new(topics.clone(), Arc::clone(&channels), options.run);
+        let run = format!("{:04x}", options.run);
+        let link = Arc::new(Self {
+            address,
+            embedded,
+            topics,
+            channels,
+            sink,
+            main: Wire::default(),
+            orders: Wire::default(),
+            intake: Mutex::new(intake),
+            desk: Mutex::new(desk),
+            outbox: Mutex::new(Outbox::default()),
+            settings: settings.clone(),
+            daemon: json!({ "up": true, "version": options.version, "run": run }).to_string(),
+        });
+        Ok(link)
+    }
+
+    /// The connection for everything but orders.
+    pub(crate) async fn run_main(self: Arc<Self>) {
+        let filters = lock(&self.intake).filters();
+        let down = json!({ "up": false }).to_string();
+        let will = (self.topics.daemon(), down);
+        let Ok(options) = options::client(&self.settings, self.embedded, "", Some(will)) else {
+            return;
+        };
+        self.main.run(options, filters, |happened| self.on_main(happened)).await;
+    }
+
+    /// The connection for orders and permits.
+    pub(crate) async fn run_orders(self: Arc<Self>) {
+        let Ok(options) = options::client(&self.settings, self.embedded, "-orders", None) else {
+            return;
+        };
+        self.orders.run(options, Vec::new(), |happened| self.on_orders(happened)).await;
+    }
+
+    /// Deadlines, permits, and what could not be sent at once.
+    pub(crate) async fn run_clock(self: Arc<Self>, tick: Tick) {
+        let mut look = tokio::time::interval(LOOK_EVERY);
+        look.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
+        let mut permitted = Instant::now();
+        let mut connected: Option<Instant> = None;
+        let mut leftovers = true;
+        loop {
+            look.tick().await;
+            let now = Instant::now();
+            self.settle(now);
+            if now.duration_since(permitted) >= PERMIT_EVERY && tick.is_young() {
+                permitted = now;
+                self.send(lock(&self.desk).permits());
+            }
+            if leftovers && self.main.is_up() {
+                let since = *connected.get_or_insert(now);
+                leftovers = now.duration_since(since) < LEFTOVERS_WITHIN;
+                if !leftovers {
+                    self.topics.own_filters().iter().for_each(|it| self.main.unsubscribe(it));
+                }
+            }
+        }
+    }
+
+    fn settle(&self, now: Instant) {
+        let inputs = {
+            let mut intake = lock(&self.intake);
+            intake.handle_timeout(now);
+            intake.take_ready()
+        };
+        for input in inputs {
+            self.sink.send(now, input);
+        }
+        let again = lock(&self.desk).handle_timeout(now);
+        self.send(again);
+        self.flush();
+    }
+
+    fn on_main(&self, happened: Happened) {
+        match happened {
+            Happened::Up => {
+                tracing::info!(broker = self.address, "connected to the MQTT broker");
+                let mut outbox = lock(&self.outbox);
+                outbox.set(self.topics.daemon(), self.daemon.clone());
+                outbox.connected();
+                drop(outbox);
+                self.flush();
+            }
+            Happened::Down => {}
+            Happened::Message(message, at) => self.message(&message, at),
+            Happened::Refused(filter) => {
+                tracing::error!(filter, "the broker refuses a subscription");
+                let source = format!("MQTT broker {}", self.address);
+                let what = format!(
+                    "refuses the subscription to `{filter}`: what comes there is not heard"
+                );
+                lock(&self.intake).unusable(&source, &what, Instant::now());
+            }
+        }
+    }
+
+    fn on_orders(&self, happened: Happened) {
+        let now = Instant::now();
+        match happened {
+            Happened::Up => {
+                let again = lock(&self.desk).connected(now);
+                self.send(again);
+            }
+            Happened::Down => lock(&self.desk).disconnected(),
+            Happened::Message(..) | Happened::Refused(_) => {}
+        }
+        self.report(now);
+    }
+
+    fn message(&self, message: &rumqttc::Publish, at: Instant) {
+        let incoming = Incoming {
+            topic: &message.topic,
+            payload: &message.payload,
+            retained: message.retain,
+            at,
+        };
+        let (inputs, news) = {
+            let mut intake = lock(&self.intake);
+            intake.handle(incoming);
+            (intake.take_ready(), intake.take_news())
+        };
+        for input in inputs {
+            self.sink.send(at, input);
+        }
+        for it in news {
+            self.news(it, at);
+        }
+    }
+
+    fn news(&self, news: News, now: Instant) {
+        let messages = match news {
+            News::Outputs(offer) => lock(&self.desk).offered(offer, now),
+            News::Ack { node, channel, ack } => {
+                lock(&self.desk).answered(&node, &channel, &ack, now)
+            }
+            News::Leftover { topic } => {
+                lock(&self.outbox).leftover(&topic);
+                self.flush();
+                return;
+            }
+        };
+        self.send(messages);
+    }
+
+    /// Hands messages to the orders' connection; those of an order that it does not take are named.
+    fn hand_over(&self, messages: Vec<Outgoing>) -> (bool, Vec<OrderId>) {
+        let mut sent = false;
+        let mut failed = Vec::new();
+        for Outgoing { topic, payload, sure, order } in messages {
+            if self.orders.hand_over(&topic, &payload, sure, false) {
+                sent |= order.is_some();
+            } else {
+                failed.extend(order);
+            }
+        }
+        if !failed.is_empty() {
+            lock(&self.desk).failed(&failed);
+        }
+        (sent, failed)
+    }
+
+    /// Sends what follows from an order given before, and reports what cannot be sent.
+    fn send(&self, messages: Vec<Outgoing>) {
+        let now = Instant::now();
+        let (_, failed) = self.hand_over(messages);
+        for order in failed {
+            self.sink.report(now, LinkReport::NotSent { order });
+        }
+        self.report(now);
+    }
+
+    fn report(&self, now: Instant) {
+        let reports: Vec<LinkReport> = lock(&self.desk).take_reports();
+        for report in reports {
+            self.sink.report(now, report);
+        }
+    }
+
+    fn flush(&self) {
+        lock(&self.outbox).flush(|topic, payload| self.main.hand_over(topic, payload, true, true));
+    }
+
+    /// Takes an order. `elsewhere`: another link has this output.
+    pub(crate) fn order(&self, order: &Order, elsewhere: bool) -> Delivery {
+        let now = Instant::now();
+        let foreign: Vec<_> = lock(&self.intake).mapping().out(order.channel).cloned().collect();
+        let messages = {
+            let mut desk = lock(&self.desk);
+            desk.remember(order, &foreign, elsewhere);
+            desk.order(order, &foreign, elsewhere, now)
+        };
+        if messages.is_empty() {
+            return Delivery::NotMine;
+        }
+        let (sent, _) = self.hand_over(messages);
+        self.report(now);
+        let delivery = if sent { Delivery::Sent } else { Delivery::NotSent };
+        lock(&self.desk).count(delivery);
+        delivery
+    }
+
+    /// A cut was proved.
+    pub(crate) fn proved(&self, channel: ChannelIx) {
+        lock(&self.desk).proved(channel);
+    }
+
+    pub(crate) fn power_wanted(&self, channel: ChannelIx, on: bool) {
+        lock(&self.desk).power_wanted(channel, on);
+    }
+
+    pub(crate) fn publish_state(&self, channel: ChannelIx, value: StateValue) {
+        let value = match value.written() {
+            Written::Number(number) => json!(number),
+            Written::Word(word) => json!(word),
+            Written::Nothing(_) => json!(null),
+        };
+        let payload = json!({ "v": value, "t": wall_seconds() }).to_string();
+        lock(&self.outbox).set(self.topics.state(self.channels.name(channel)), payload);
+        self.flush();
+    }
+
+    pub(crate) fn publish_alarm(&self, kind: &str, subject: &str, alarm: Option<&AlarmMessage>) {
+        let payload = alarm.map_or_else(String::new, |it| {
+            let AlarmMessage { state, priority, text } = it;
+            json!({ "state": state, "priority": priority, "text": text, "t": wall_seconds() })
+                .to_string()
+        });
+        lock(&self.outbox).set(self.topics.alarm(kind, subject), payload);
+        self.flush();
+    }
+
+    /// One `ROOT/-/cut`.
+    pub(crate) fn cut_everything(&self) {
+        lock(&self.desk).nothing_wanted();
+        let payload = json!({ "op": "cut", "cause": "shutdown" }).to_string();
+        self.orders.hand_over(&self.topics.cut_everything(), &payload, true, false);
+    }
+
+    /// Says that Checkrail is down, and parts from the broker.
+    pub(crate) async fn part(&self) {
+        lock(&self.outbox).set(self.topics.daemon(), json!({ "up": false }).to_string());
+        self.flush();
+        for wire in [&self.orders, &self.main] {
+            if wire.part() {
+                // A broker that does not answer must not keep the program.
+                let _ = tokio::time::timeout(PART_WITHIN, wire.parted.notified()).await;
+            }
+        }
+    }
+
+    pub(crate) const fn embedded(&self) -> Option<SocketAddr> {
+        self.embedded
+    }
+
+    pub(crate) fn status(&self) -> LinkStatus {
+        let (counts, unusable, lag_ms, nodes) = {
+            let intake = lock(&self.intake);
+            (intake.counts, intake.unusable_total(), intake.lag(), intake.node_statuses())
+        };
+        let orders = lock(&self.desk).counts;
+        let trouble = match (self.main.trouble(), self.orders.trouble()) {
+            (main, orders) if main.is_empty() => orders,
+            (main, _) => main,
+        };
+        LinkStatus {
+            name: "mqtt".to_owned(),
+            kind: LinkKind::Mqtt,
+            address: self.address.clone(),
+            up: self.main.is_up() && self.orders.is_up(),
+            trouble,
+            connections: self.main.connections(),
+            received: counts.received,
+            unusable,
+            out_of_order: counts.out_of_order,
+            lost: 0,
+            dropped: self.sink.dropped(),
+            orders_sent: orders.sent,
+            orders_not_sent: orders.not_sent,
+            lag_ms,
+            nodes,
+        }
+    }
+}
+
+/// Seconds since 1970, for others who have no clock of ours.
+fn wall_seconds() -> f64 {
+    let now = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).unwrap_or_default();
+    (now.as_secs_f64() * 1e3).round() / 1e3
+}
+
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
