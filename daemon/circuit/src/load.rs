@@ -87,9 +87,15 @@ impl Supplied {
     /// Solves a case.
     #[must_use]
     pub fn case(&self, bridges: &[Across]) -> Case {
+        self.case_from(&self.sources, bridges)
+    }
+
+    /// Solves a case with other voltages and limits than the network's own sources; places and resistances are theirs.
+    #[must_use]
+    pub fn case_from(&self, sources: &[Source], bridges: &[Across]) -> Case {
         let joins = Joins::new(&self.network, bridges);
         let shares = self.shares(bridges, &joins);
-        let driven = drive(&self.sources, &self.admittance(bridges, &shares));
+        let driven = drive(sources, &self.admittance(bridges, &shares));
         let total = |at: usize| -> f64 {
             let pushed = self.sources.iter().zip(&driven).zip(&shares);
             pushed.map(|((source, driven), share)| share[at] * driven.volts / source.ohms).sum()
@@ -151,6 +157,19 @@ impl Supplied {
             }
         }
         admittance
+    }
+
+    /// Voltage across a port within one island. Unit: volt.
+    #[must_use]
+    pub fn voltage(&self, across: &Port, bridges: &[Across], case: &Case) -> f64 {
+        let mut volts = 0.0;
+        for ((port, source), driven) in self.ports.iter().zip(&self.sources).zip(&case.driven) {
+            volts += self.network.transfer(across, port) * driven.volts / source.ohms;
+        }
+        for (bridge, amps) in bridges.iter().zip(&case.amps) {
+            volts -= self.network.transfer(across, &bridge.port) * amps;
+        }
+        volts
     }
 
     /// Potentials of all nodes, and the group of joined islands that each belongs to: voltages within one group only

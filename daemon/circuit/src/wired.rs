@@ -19,6 +19,9 @@ const LAMP_ROUNDS: usize = 60;
 /// A change of a lamp's resistance by less than this part has settled.
 const LAMP_SETTLED: f64 = 1e-11;
 
+/// A lamp with less than this part of its voltage is dark.
+const LAMP_DARK: f64 = 1e-9;
+
 /// A resistance that stands for an open circuit beside a lamp. Unit: ohm.
 const OPEN_OHMS: f64 = 1e9;
 
@@ -47,10 +50,10 @@ struct Lamp {
 /// The network as switched.
 #[derive(Clone, Debug)]
 pub struct Wired<'a> {
-    grid: &'a Grid,
-    supplied: Supplied,
+    pub(crate) grid: &'a Grid,
+    pub(crate) supplied: Supplied,
     /// Source of each booster that is on.
-    running: Vec<Option<usize>>,
+    pub(crate) running: Vec<Option<usize>>,
     /// Conductor A between booster and bus end, by district that is on.
     heads: Vec<Option<Wire>>,
     /// Conductor A of each feeder, by block.
@@ -128,23 +131,28 @@ impl<'a> Wired<'a> {
                 self.supplied.across(node(*from), node(*to), ohms.max(LEAST_OHMS), &mut work)
             })
             .collect();
-        let case = self.settled(&mut across);
+        let case = self.settled(&self.supplied.sources, &mut across);
         let (potentials, groups) = self.supplied.potentials(&across, &case);
         self.flow(&case, bridges.len(), potentials, groups)
     }
 
     /// Solves with lamps as hot as their voltage makes them: a lamp that is not fully lit is its lit self with a
     /// resistance beside it. The bridges come back with those added.
-    fn settled(&self, across: &mut Vec<Across>) -> Case {
+    pub(crate) fn settled(&self, sources: &[Source], across: &mut Vec<Across>) -> Case {
         let first = across.len();
-        across.extend(self.lamps.iter().map(|lamp| lamp.across.clone()));
-        let mut case = self.supplied.case(across);
+        let mut case = self.supplied.case_from(sources, across);
+        let lit: Vec<&Lamp> =
+            self.lamps.iter().filter(|lamp| self.is_lit(lamp, across, &case)).collect();
+        across.extend(lit.iter().map(|lamp| lamp.across.clone()));
         for _ in 0..LAMP_ROUNDS {
+            if lit.is_empty() {
+                break;
+            }
+            case = self.supplied.case_from(sources, across);
+            let beside = across[first..].iter_mut().zip(&case.amps[first..]);
             let mut settled = true;
-            for ((lamp, beside), amps) in
-                self.lamps.iter().zip(&mut across[first..]).zip(&case.amps[first..])
-            {
-                let ohms = lamp.ohms((amps * beside.ohms).abs());
+            for (lamp, (beside, amps)) in lit.iter().zip(beside) {
+                let ohms = lamp_ohms(lamp.hot, lamp.volts, (amps * beside.ohms).abs());
                 let wanted = beside_ohms(ohms, lamp.hot);
                 settled &= (wanted - beside.ohms).abs() <= LAMP_SETTLED * wanted;
                 beside.ohms = wanted;
@@ -152,9 +160,13 @@ impl<'a> Wired<'a> {
             if settled {
                 break;
             }
-            case = self.supplied.case(across);
         }
         case
+    }
+
+    /// A lamp that carries nothing carries nothing at any resistance, and need not be followed.
+    fn is_lit(&self, lamp: &Lamp, across: &[Across], case: &Case) -> bool {
+        self.supplied.voltage(&lamp.across.port, across, case).abs() > LAMP_DARK * lamp.volts
     }
 
     fn flow(&self, case: &Case, bridges: usize, potentials: Vec<f64>, groups: Vec<u32>) -> Flow {
@@ -212,12 +224,11 @@ impl Flow {
     }
 }
 
-impl Lamp {
-    /// Resistance at a voltage: I ~ V^0.55 up to the voltage that it is made for, never below its cold resistance.
-    fn ohms(&self, volts: f64) -> f64 {
-        let lit = (volts / self.volts).clamp(0.0, 1.0).powf(1.0 - LAMP_EXPONENT);
-        self.hot * lit.max(1.0 / LAMP_HOT_OVER_COLD)
-    }
+/// Resistance of a lamp at a voltage: I ~ V^0.55 up to the voltage that it is made for, never below its cold
+/// resistance.
+pub(crate) fn lamp_ohms(hot: f64, made_for: f64, volts: f64) -> f64 {
+    let lit = (volts / made_for).clamp(0.0, 1.0).powf(1.0 - LAMP_EXPONENT);
+    hot * lit.max(1.0 / LAMP_HOT_OVER_COLD)
 }
 
 /// What beside `hot` makes `ohms`.
