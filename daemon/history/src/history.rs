@@ -1,0 +1,128 @@
+//! The writing side as the daemon holds it.
+
+use std::{
+    path::Path,
+    sync::Arc,
+    thread::{self, JoinHandle},
+    time::Duration,
+};
+
+use supervision::start::Remembered;
+use wiring::units::Mono;
+
+use crate::{
+    item::Item,
+    names::Names,
+    open::{self, OpenError, Opened},
+    prune::Limits,
+    queue::{Queue, Unsaved},
+    remember,
+    store::Store,
+    writer::{Notice, Notify, Writer},
+};
+
+/// Settings of the history.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Settings {
+    /// How much is kept.
+    pub limits: Limits,
+    /// The database may have at most so many pages of 4 KiB, as if the disk were full beyond; none: no bound but the disk.
+    pub most_pages: Option<u32>,
+}
+
+/// The writing side. Dropping it saves what waits, with one more try, and ends the thread.
+#[derive(Debug)]
+pub struct History {
+    queue: Arc<Queue>,
+    writer: Option<JoinHandle<()>>,
+    opened: Opened,
+    remembered: Remembered,
+}
+
+impl History {
+    /// Opens or makes the database in `dir` and starts the writer thread.
+    ///
+    /// `now` is the same instant on both clocks; `notify` is called on the writer thread and must not block.
+    ///
+    /// # Errors
+    /// [`OpenError`]. The daemon may then go on with [`History::none`].
+    pub fn open(
+        dir: &Path,
+        names: Names,
+        settings: Settings,
+        now: (Mono, i64),
+        notify: impl Fn(Notice) + Send + 'static,
+    ) -> Result<Self, OpenError> {
+        let (db, opened) = open::for_writing(dir, now.1)?;
+        let failed = |source| OpenError::Database { path: open::file(dir), source };
+        if let Some(pages) = settings.most_pages {
+            db.pragma_update(None, "max_page_count", pages).map_err(failed)?;
+        }
+        let remembered = remember::remembered(&db, &names, now).map_err(failed)?;
+        let store = Store::begin(db, names, now.1).map_err(failed)?;
+        let queue = Arc::new(Queue::default());
+        let notify: Notify = Box::new(notify);
+        let writer = Writer {
+            dir: dir.to_owned(),
+            store,
+            queue: Arc::clone(&queue),
+            notify,
+            limits: settings.limits,
+            told: Unsaved::default(),
+            failing: false,
+        };
+        let writer = thread::Builder::new()
+            .name("history".to_owned())
+            .spawn(move || writer.run())
+            .map_err(|source| OpenError::Directory { path: dir.to_owned(), source })?;
+        Ok(Self { queue, writer: Some(writer), opened, remembered })
+    }
+
+    /// A history that saves nothing and counts all: for a daemon whose database cannot be opened.
+    #[must_use]
+    pub fn none() -> Self {
+        let queue = Arc::new(Queue::default());
+        queue.abandon();
+        Self { queue, writer: None, opened: Opened::InOrder, remembered: Remembered::default() }
+    }
+
+    /// How the database was found.
+    #[must_use]
+    pub const fn opened(&self) -> &Opened {
+        &self.opened
+    }
+
+    /// What a supervisor starts from.
+    #[must_use]
+    pub fn remembered(&self) -> Remembered {
+        self.remembered.clone()
+    }
+
+    /// Takes an item in. Never blocks on the disk; without room the item is counted as unsaved and told.
+    pub fn record(&self, item: Item) {
+        self.queue.push(item);
+    }
+
+    /// Waits until all that was recorded before is durable, `patience` at most. False when it is not.
+    #[must_use]
+    pub fn flush(&self, patience: Duration) -> bool {
+        self.queue.flush(patience)
+    }
+
+    /// What could not be saved since the start.
+    #[must_use]
+    pub fn unsaved(&self) -> Unsaved {
+        self.queue.unsaved()
+    }
+}
+
+impl Drop for History {
+    fn drop(&mut self) {
+        self.queue.stop();
+        if let Some(writer) = self.writer.take()
+            && writer.join().is_err()
+        {
+            tracing::error!("the history's writer ended badly");
+        }
+    }
+}

@@ -1,0 +1,173 @@
+//! The tables, and the steps from each version of them to the next. A step is never changed once released.
+
+use rusqlite::{Connection, TransactionBehavior};
+
+/// Steps in order: the first makes version 1 of an empty file.
+const STEPS: [&str; 1] = [VERSION_1];
+
+const VERSION_1: &str = "
+-- One row a run of the daemon: monotonic instants belong to a run.
+CREATE TABLE run (
+  id INTEGER PRIMARY KEY,
+  started_us INTEGER NOT NULL,
+  layout TEXT NOT NULL
+) STRICT;
+
+CREATE TABLE event (
+  id INTEGER PRIMARY KEY,
+  run INTEGER NOT NULL REFERENCES run(id),
+  mono_us INTEGER NOT NULL,
+  utc_us INTEGER NOT NULL,
+  kind TEXT NOT NULL,
+  subject TEXT,
+  fault INTEGER,
+  text TEXT NOT NULL
+) STRICT;
+CREATE INDEX event_by_time ON event(utc_us);
+CREATE TRIGGER event_is_final BEFORE UPDATE ON event
+BEGIN SELECT RAISE(ABORT, 'events are never changed'); END;
+
+-- `record` is the JSON of a fault without its samples; null while its window is open.
+CREATE TABLE fault (
+  number INTEGER PRIMARY KEY,
+  run INTEGER NOT NULL REFERENCES run(id),
+  district TEXT NOT NULL,
+  cause TEXT NOT NULL,
+  cause_data TEXT NOT NULL,
+  cause_text TEXT NOT NULL,
+  trigger_us INTEGER NOT NULL,
+  peak_ua INTEGER,
+  cleared_us INTEGER,
+  suspect TEXT,
+  share INTEGER,
+  samples TEXT NOT NULL DEFAULT 'none',
+  record TEXT
+) STRICT;
+CREATE INDEX fault_by_time ON fault(trigger_us);
+CREATE TRIGGER fault_record_is_final BEFORE UPDATE OF record ON fault WHEN OLD.record IS NOT NULL
+BEGIN SELECT RAISE(ABORT, 'a fault record is never changed'); END;
+
+CREATE TABLE waveform (
+  fault INTEGER NOT NULL REFERENCES fault(number),
+  channel TEXT NOT NULL,
+  samples INTEGER NOT NULL,
+  data BLOB NOT NULL,
+  PRIMARY KEY (fault, channel)
+) STRICT;
+CREATE TRIGGER waveform_is_final BEFORE UPDATE ON waveform
+BEGIN SELECT RAISE(ABORT, 'samples are never changed'); END;
+
+CREATE TABLE note (
+  id INTEGER PRIMARY KEY,
+  fault INTEGER NOT NULL REFERENCES fault(number),
+  utc_us INTEGER NOT NULL,
+  who TEXT NOT NULL,
+  text TEXT NOT NULL
+) STRICT;
+
+CREATE TABLE culprit (
+  fault INTEGER PRIMARY KEY REFERENCES fault(number),
+  subject TEXT NOT NULL,
+  utc_us INTEGER NOT NULL,
+  who TEXT NOT NULL
+) STRICT;
+
+-- Alarms that are not normal.
+CREATE TABLE alarm (
+  kind TEXT NOT NULL,
+  subject TEXT NOT NULL,
+  state TEXT NOT NULL,
+  text TEXT NOT NULL,
+  changed_us INTEGER NOT NULL,
+  shelved_until_us INTEGER,
+  PRIMARY KEY (kind, subject)
+) STRICT;
+
+CREATE TABLE lock_out (
+  district TEXT PRIMARY KEY,
+  fault INTEGER,
+  utc_us INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE ledger (
+  pole TEXT PRIMARY KEY,
+  hits INTEGER NOT NULL,
+  energy_ua2s INTEGER NOT NULL,
+  peak_ua INTEGER NOT NULL,
+  -- What the pole's thermal image holds: rating squared times time constant.
+  holds_ua2s INTEGER NOT NULL,
+  last_us INTEGER NOT NULL
+) STRICT;
+
+CREATE TABLE machine (
+  machine TEXT PRIMARY KEY,
+  throws INTEGER NOT NULL,
+  rest TEXT,
+  moving_since_us INTEGER
+) STRICT;
+
+CREATE TABLE throw (
+  id INTEGER PRIMARY KEY,
+  machine TEXT NOT NULL,
+  utc_us INTEGER NOT NULL,
+  took_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX throw_by_machine ON throw(machine, id);
+
+CREATE TABLE commissioning (
+  id INTEGER PRIMARY KEY,
+  utc_us INTEGER NOT NULL,
+  subject TEXT NOT NULL,
+  step TEXT NOT NULL,
+  passed INTEGER NOT NULL,
+  detail TEXT NOT NULL,
+  who TEXT NOT NULL
+) STRICT;
+CREATE TRIGGER commissioning_is_final BEFORE UPDATE ON commissioning
+BEGIN SELECT RAISE(ABORT, 'a commissioning result is never changed'); END;
+
+CREATE TABLE action (
+  id INTEGER PRIMARY KEY,
+  utc_us INTEGER NOT NULL,
+  who TEXT NOT NULL,
+  what TEXT NOT NULL,
+  refused TEXT
+) STRICT;
+CREATE TRIGGER action_is_final BEFORE UPDATE ON action
+BEGIN SELECT RAISE(ABORT, 'what an operator did is never changed'); END;
+";
+
+/// The tables that are worth saving from a damaged file, those that a restart needs first.
+pub(crate) const WORTH_SAVING: [&str; 12] = [
+    "run",
+    "fault",
+    "lock_out",
+    "alarm",
+    "ledger",
+    "culprit",
+    "note",
+    "machine",
+    "commissioning",
+    "action",
+    "waveform",
+    "event",
+];
+
+/// The newest version of the tables.
+pub(crate) const NEWEST: i64 = STEPS.len() as i64;
+
+/// Version of the tables in a file; 0 for an empty one.
+pub(crate) fn version(db: &Connection) -> rusqlite::Result<i64> {
+    db.query_row("PRAGMA user_version", [], |row| row.get(0))
+}
+
+/// Brings the tables to the newest version, each step in a transaction of its own.
+pub(crate) fn migrate(db: &mut Connection) -> rusqlite::Result<()> {
+    for (step, sql) in STEPS.iter().enumerate().skip(version(db)? as usize) {
+        let change = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        change.execute_batch(sql)?;
+        change.pragma_update(None, "user_version", step as i64 + 1)?;
+        change.commit()?;
+    }
+    Ok(())
+}
