@@ -19,6 +19,8 @@ mod syntax;
 mod tracks;
 mod trackwork;
 
+use toml::de::DeTable;
+
 pub use error::{FileError, FileErrorKind, IdProblem};
 
 use crate::layout::{Layout, Span};
@@ -47,15 +49,16 @@ pub fn read(text: &str) -> ReadResult {
     if FILE_SIZE_MAX < text.len() {
         return too_large(text.len());
     }
-    let (document, mut errors) = syntax::parse(text);
-    let is_toml = errors.is_empty();
+    let syntax = syntax::Syntax::new(text);
+    let (document, _) = DeTable::parse_recoverable(&syntax.readable);
     let mut shape = shape::Shape::default();
     let root = shape.file(document.get_ref());
     let mut build = build::Build::new(text, &root, shape.assumed);
     build.all();
+    let is_toml = syntax.errors.is_empty();
     let meant = shape.errors.into_iter().chain(build.errors);
-    let meant: Vec<FileError> = syntax::without_echoes(text, &errors, meant).collect();
-    errors.extend(meant);
+    let mut errors: Vec<FileError> = meant.filter(|error| !syntax.is_echo(error)).collect();
+    errors.extend(syntax.errors);
     errors.sort_by_key(|error| error.span.start);
     ReadResult { layout: Some(build.layout), errors, is_toml, left_out: build.left_out }
 }

@@ -30,8 +30,10 @@ pub enum FileErrorKind {
     },
     /// The text is not TOML in another way.
     Syntax {
-        /// The parser's words.
+        /// In which.
         detail: String,
+        /// What to write instead.
+        remedy: &'static str,
     },
     /// The file is larger than any layout.
     TooLarge {
@@ -45,7 +47,7 @@ pub enum FileErrorKind {
         /// As written.
         key: String,
         /// The header of the table it stands in; empty for the top of the file.
-        table: &'static str,
+        table: String,
         /// The key that was likely meant.
         nearest: Option<String>,
         /// What the table takes.
@@ -233,6 +235,20 @@ impl FileErrorKind {
             Self::EndTaken { .. } => "end-taken",
             Self::ReverserDoubled { .. } => "reverser-doubled",
         }
+    }
+
+    /// It is about a single key or value and stays true whatever else the file says.
+    pub(super) const fn is_of_form(&self) -> bool {
+        matches!(
+            self,
+            Self::KeyUnknown { .. }
+                | Self::KeyMisplaced { .. }
+                | Self::ValueWrong { .. }
+                | Self::OutOfBounds { .. }
+                | Self::UnitMissing { .. }
+                | Self::UnitWrong { .. }
+                | Self::IdBad { .. }
+        )
     }
 
     /// The text is no TOML or too large: the file could not be read at all.

@@ -9,8 +9,8 @@ use super::{
 };
 use crate::{
     grammar::{KindRule, Referent},
-    index::{FrogIx, MachineIx, TrackworkIx},
-    layout::{Conductor, Frog, FrogPole, Limiter, LimiterKind, Side, Span, Tie},
+    index::{DistrictIx, FrogIx, MachineIx, TrackworkIx},
+    layout::{Conductor, Frog, FrogPole, Limiter, LimiterKind, Side, Span, Tie, Wire},
     suggest,
     trackwork::{FrogName, Port},
     units::Microohms,
@@ -19,46 +19,36 @@ use crate::{
 /// What both contacts of a frog's poles are tied to, and where that is written.
 type Ties = [(Tie, Span); 2];
 
-impl Build<'_> {
-    pub(super) fn frogs(&mut self, rule: &'static KindRule, of: TrackworkIx, it: &Fields) {
-        if let Some(frogs) = it.table("frogs") {
-            let names: Vec<&'static str> = rule.frogs.iter().map(|(name, _)| *name).collect();
-            self.misplaced(rule, frogs, &names, &[]);
-        }
-        for (name, frog) in rule.frogs {
-            let outer = if *frog == FrogName::Only { Some(it) } else { it.table("frogs") };
-            let is_broken = it.is_broken("frogs") || outer.is_some_and(|it| it.is_broken(name));
-            let table = outer.and_then(|it| it.table(name));
-            let id = match frog {
-                FrogName::Only => self.layout.trackwork[of.at()].id.clone(),
-                _ => format!("{}.{name}", self.layout.trackwork[of.at()].id),
-            };
-            let made = match table {
-                Some(table) => self.fed(rule, of, *frog, &id, table),
-                None if is_broken => None,
-                None => Some(self.bare(of, *frog, &id, it.span)),
-            };
-            self.declared(made.is_some(), "frog", &id);
-            if let Some(made) = made {
-                let index = FrogIx::new(self.layout.frogs.len());
-                self.layout.frogs.push(made);
-                self.layout.trackwork[of.at()].frogs.push(index);
-            }
-        }
-    }
+/// The trackwork that frogs belong to.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Home<'f> {
+    /// Its id.
+    pub(super) id: &'f str,
+    /// Its index; none when it was left out.
+    pub(super) index: Option<TrackworkIx>,
+    /// Its district; none when that is not known.
+    pub(super) district: Option<DistrictIx>,
+}
 
+/// How a frog is fed.
+#[derive(Debug)]
+struct Feeding {
+    span: Span,
+    poles: Vec<FrogPole>,
+    ties: Ties,
+    feed: Wire,
+    limiter: Option<Limiter>,
+    proved: bool,
+    fixed: Option<Tie>,
+}
+
+impl Feeding {
     /// A frog without a table: fixed if it is an obtuse one, else dead.
-    fn bare(&self, of: TrackworkIx, name: FrogName, id: &str, span: Span) -> Frog {
-        Frog {
-            id: id.to_owned(),
+    fn without(name: FrogName, span: Span) -> Self {
+        Self {
             span,
-            trackwork: of,
-            name,
             poles: Vec::new(),
-            normal: Tie::None,
-            normal_span: span,
-            reverse: Tie::None,
-            reverse_span: span,
+            ties: [(Tie::None, span); 2],
             feed: wire(None),
             limiter: None,
             proved: false,
@@ -66,27 +56,67 @@ impl Build<'_> {
         }
     }
 
-    fn fed(
-        &mut self,
-        rule: &'static KindRule,
-        of: TrackworkIx,
-        name: FrogName,
-        id: &str,
-        it: &Fields,
-    ) -> Option<Frog> {
-        let poles = it.list("poles").map(|list| self.poles_of(list, &it.subject));
-        let ties = self.ties(rule, of, it);
-        let (poles, [(normal, normal_span), (reverse, reverse_span)]) = (poles??, ties?);
-        Some(Frog {
-            id: id.to_owned(),
-            span: it.span,
-            trackwork: of,
+    fn frog(self, id: String, trackwork: TrackworkIx, name: FrogName) -> Frog {
+        let [(normal, normal_span), (reverse, reverse_span)] = self.ties;
+        Frog {
+            id,
+            span: self.span,
+            trackwork,
             name,
-            poles,
+            poles: self.poles,
             normal,
             normal_span,
             reverse,
             reverse_span,
+            feed: self.feed,
+            limiter: self.limiter,
+            proved: self.proved,
+            fixed: self.fixed,
+        }
+    }
+}
+
+impl Build<'_> {
+    /// The frogs of a piece of trackwork. Those of one that is left out are looked at all the same, so that everything
+    /// that is wrong with them is told in one run.
+    pub(super) fn frogs(&mut self, rule: &'static KindRule, home: Home<'_>, it: &Fields) {
+        if let Some(frogs) = it.table("frogs") {
+            let names: Vec<&'static str> = rule.frogs.iter().map(|(name, _)| *name).collect();
+            self.misplaced(rule, frogs, &names, &[]);
+        }
+        for (name, frog) in rule.frogs {
+            let outer = if *frog == FrogName::Only { Some(it) } else { it.table("frogs") };
+            let is_broken = it.is_broken("frogs") || outer.is_some_and(|it| it.is_broken(name));
+            let id = match frog {
+                FrogName::Only => home.id.to_owned(),
+                _ => format!("{}.{name}", home.id),
+            };
+            let feeding = match outer.and_then(|it| it.table(name)) {
+                Some(table) => self.feeding(rule, home.district, table),
+                None if is_broken => None,
+                None => Some(Feeding::without(*frog, it.span)),
+            };
+            self.declared(feeding.is_some() && home.index.is_some(), "frog", &id);
+            if let (Some(feeding), Some(of)) = (feeding, home.index) {
+                let index = FrogIx::new(self.layout.frogs.len());
+                self.layout.frogs.push(feeding.frog(id, of, *frog));
+                self.layout.trackwork[of.at()].frogs.push(index);
+            }
+        }
+    }
+
+    fn feeding(
+        &mut self,
+        rule: &'static KindRule,
+        district: Option<DistrictIx>,
+        it: &Fields,
+    ) -> Option<Feeding> {
+        let poles = it.list("poles").map(|list| self.poles_of(list, &it.subject));
+        let ties = self.ties(rule, district, it);
+        Some(Feeding {
+            span: it.span,
+            poles: poles??,
+            ties: ties?,
             feed: wire(it.table("feed")),
             limiter: it.table("limiter").and_then(limiter),
             proved: it.flag("proved").unwrap_or(false),
@@ -147,10 +177,10 @@ impl Build<'_> {
         })
     }
 
-    fn ties(&mut self, rule: &KindRule, of: TrackworkIx, it: &Fields) -> Option<Ties> {
+    fn ties(&mut self, rule: &KindRule, own: Option<DistrictIx>, it: &Fields) -> Option<Ties> {
         let [normal, reverse] = ["normal", "reverse"].map(|key| {
             let node = it.node(key)?;
-            let tie = self.tie(rule, of, node.text()?);
+            let tie = self.tie(rule, own, node.text()?);
             match tie {
                 Ok(tie) => tie.map(|tie| (tie, node.span)),
                 Err(kind) => {
@@ -166,7 +196,7 @@ impl Build<'_> {
     fn tie(
         &self,
         rule: &KindRule,
-        of: TrackworkIx,
+        own: Option<DistrictIx>,
         text: &str,
     ) -> Result<Option<Tie>, FileErrorKind> {
         let simple = match text {
@@ -181,7 +211,7 @@ impl Build<'_> {
             return Ok(simple);
         }
         if let Some((district, conductor)) = text.split_once('/') {
-            return self.bus_tie(rule, of, district, conductor, text);
+            return self.bus_tie(rule, own, district, conductor, text);
         }
         match text.split_once('.') {
             Some((port, side)) => port_tie(rule, port, side, text).map(Some),
@@ -192,7 +222,7 @@ impl Build<'_> {
     fn bus_tie(
         &self,
         rule: &KindRule,
-        of: TrackworkIx,
+        own: Option<DistrictIx>,
         district: &str,
         conductor: &str,
         text: &str,
@@ -202,9 +232,8 @@ impl Build<'_> {
             "B" => Conductor::B,
             _ => return Err(tie_wrong(rule, text)),
         };
-        let own = self.layout.district_of_block(self.layout.trackwork[of.at()].block);
         match self.districts.find(district) {
-            Found::Yes(index) if index == own => Ok(Some(Tie::Bus(conductor))),
+            Found::Yes(index) if Some(index) == own => Ok(Some(Tie::Bus(conductor))),
             Found::Yes(index) => Ok(Some(Tie::ForeignBus(index, conductor))),
             Found::LeftOut => Ok(None),
             Found::No(FileErrorKind::Unknown { what, id, nearest, known }) => {

@@ -78,7 +78,11 @@ impl Build<'_> {
     }
 
     fn broker(&mut self, it: &Fields) -> Option<BrokerAddress> {
-        if !self.one_of_two(it, ["broker", "embedded"], "\"mqtt://host:1883\"") {
+        if !self.one_of_two(
+            it,
+            ["broker", "embedded"],
+            "\"mqtt://host:1883\", or embedded = \"127.0.0.1:1883\"",
+        ) {
             return None;
         }
         if let Some(listen) = it.owned("embedded") {
@@ -218,7 +222,11 @@ impl Build<'_> {
     }
 
     fn device(&mut self, it: &Fields) -> Option<(String, bool)> {
-        if !self.one_of_two(it, ["device", "tcp"], "\"/dev/serial/by-id/NAME\"") {
+        if !self.one_of_two(
+            it,
+            ["device", "tcp"],
+            "\"/dev/serial/by-id/NAME\", or tcp = \"HOST:PORT\"",
+        ) {
             return None;
         }
         match it.owned("device") {

@@ -41,12 +41,14 @@ impl FileErrorKind {
         match self {
             Self::Unquoted { value } => format!("`{value}` stands without quotes"),
             Self::Doubled { name } => format!("`{name}` is given twice"),
-            Self::Syntax { detail } => format!("this line cannot be read: {detail}"),
+            Self::Syntax { detail, .. } => detail.clone(),
             Self::TooLarge { bytes } => {
                 format!("the file has {bytes} bytes; at most {FILE_SIZE_MAX} are read")
             }
             Self::Empty => "the file names no district, so there is nothing to watch".to_owned(),
-            Self::KeyUnknown { key, table: "", .. } => format!("there is no table or key `{key}`"),
+            Self::KeyUnknown { key, table, .. } if table.is_empty() => {
+                format!("there is no table or key `{key}`")
+            }
             Self::KeyUnknown { key, table, .. } => format!("[{table}] has no key `{key}`"),
             Self::KeyMisplaced { key, kind, .. } => format!("{kind} has no `{key}`"),
             Self::KeyMissing { key, table, .. } => format!("{table} does not say `{key}`"),
@@ -91,13 +93,11 @@ impl FileErrorKind {
     #[must_use]
     pub fn remedy(&self) -> String {
         match self {
-            Self::Unquoted { value } => format!("put the value in quotes: \"{value}\""),
+            Self::Unquoted { value } => format!("put it in straight quotes: \"{value}\""),
             Self::Doubled { name } => {
-                format!("give one of the two another name, or move all to the first `{name}`")
+                format!("give one of them another name, or put all into the first `{name}`")
             }
-            Self::Syntax { .. } => "write KEY = VALUE, with texts and quantities in quotes, and \
-                                    table headers in square brackets"
-                .to_owned(),
+            Self::Syntax { remedy, .. } => (*remedy).to_owned(),
             Self::TooLarge { .. } => "leave out what does not belong to the layout".to_owned(),
             Self::Empty => {
                 "add a [booster.ID] and a [district.ID] with booster = \"ID\"".to_owned()

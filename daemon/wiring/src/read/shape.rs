@@ -85,7 +85,7 @@ impl Shape {
         let nearest = suggest::nearest(name.get_ref(), known.iter().copied());
         let kind = FileErrorKind::KeyUnknown {
             key: name.get_ref().chars().take(crate::grammar::ID_LENGTH_MAX).collect(),
-            table: grammar.header,
+            table: at.header_inner().to_owned(),
             nearest: nearest.map(str::to_owned),
             known,
         };
@@ -199,6 +199,10 @@ impl Shape {
                 self.rows(kind, grammar, rows, key, at).map(Data::List)
             }
             (Value::Map(of), DeValue::Table(table)) => Some(Data::Map(self.map(of, table, at))),
+            (Value::Table(grammar), DeValue::String(text)) => {
+                self.error(span(source), at, wrong(kind, key, whole, of_kind(grammar, text)));
+                None
+            }
             _ => match scalar(kind, key, whole, default) {
                 Ok(data) => Some(data),
                 Err(wrong) => {
@@ -315,6 +319,14 @@ impl Shape {
         let subject = at.subject.clone();
         self.errors.push(FileError { span, also: Vec::new(), subject, kind });
     }
+}
+
+/// A table of which only the `kind` is given: `"none"` means `{ kind = "none" }`.
+fn of_kind(grammar: &Table, text: &str) -> Option<String> {
+    let Value::Word(words) = &grammar.key("kind")?.value else {
+        return None;
+    };
+    words.contains(&text).then(|| format!("{{ kind = \"{text}\" }}"))
 }
 
 /// The place of a table that stands in another.

@@ -4,6 +4,7 @@ use super::{
     build::{Build, conductor},
     error::FileErrorKind,
     fields::{Data, Entry, Fields, Node},
+    frogs::Home,
     scalar::check_id,
 };
 use crate::{
@@ -31,20 +32,22 @@ impl Build<'_> {
         let block = it.text("block").map(|id| self.blocks.find(id));
         let block = block.and_then(|found| self.settle(found, it.span_of("block"), &it.subject));
         let kind = self.kind(rule, &entry.id, it);
-        let (block, (kind, hand)) = (block?, kind?);
-        let index = TrackworkIx::new(self.layout.trackwork.len());
-        self.layout.trackwork.push(Trackwork {
-            id: entry.id.clone(),
-            span: it.span,
-            kind,
-            hand,
-            block,
-            left: conductor(it, "left"),
-            frogs: Vec::new(),
-            at_port: rule.ports.iter().map(|port| (*port, None)).collect(),
+        let index = block.zip(kind).map(|(block, (kind, hand))| {
+            self.layout.trackwork.push(Trackwork {
+                id: entry.id.clone(),
+                span: it.span,
+                kind,
+                hand,
+                block,
+                left: conductor(it, "left"),
+                frogs: Vec::new(),
+                at_port: rule.ports.iter().map(|port| (*port, None)).collect(),
+            });
+            TrackworkIx::new(self.layout.trackwork.len() - 1)
         });
-        self.frogs(rule, index, it);
-        Some(index)
+        let district = block.map(|block| self.layout.district_of_block(block));
+        self.frogs(rule, Home { id: &entry.id, index, district }, it);
+        index
     }
 
     /// Complains about keys that this kind does not take.
