@@ -108,7 +108,8 @@ fn table_example(table: &Table) -> String {
 fn list_words(of: &Value, least: usize, most: usize) -> String {
     let count = match (least, most) {
         (least, most) if least == most => format!("exactly {least}"),
-        (_, most) => format!("at most {most}"),
+        (0, most) => format!("at most {most}"),
+        (least, most) => format!("{least} to {most}"),
     };
     format!("a list in square brackets of {count}, each {}", of.wanted())
 }

@@ -160,6 +160,8 @@ pub enum FileErrorKind {
     PoleBad {
         /// As written.
         pole: String,
+        /// An example of one, of the machine that is named where it exists.
+        write: String,
     },
     /// A pole with a higher number than its machine has.
     PoleBeyond {

@@ -147,7 +147,12 @@ impl Build<'_> {
 
     /// `MACHINE.N`; none when the machine was left out.
     fn pole(&self, text: &str) -> Result<Option<crate::index::PoleIx>, FileErrorKind> {
-        let bad = || FileErrorKind::PoleBad { pole: text.to_owned() };
+        let bad = || {
+            let machine = text.split('.').next().unwrap_or_default();
+            let is_there = matches!(self.machines.find(machine), Found::Yes(_));
+            let machine = if is_there { machine } else { "T1" };
+            FileErrorKind::PoleBad { pole: text.to_owned(), write: format!("{machine}.1") }
+        };
         let (machine, number) = text.split_once('.').ok_or_else(bad)?;
         let is_digits =
             number.bytes().all(|byte| byte.is_ascii_digit()) && !number.starts_with('0');

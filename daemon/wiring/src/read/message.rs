@@ -58,6 +58,9 @@ impl FileErrorKind {
             Self::ValueWrong { key, found, wanted, .. } => {
                 format!("`{key}` must be {wanted}; here it is {found}")
             }
+            Self::OutOfBounds { key, found, least, most } if least == most => {
+                format!("`{key}` is {found}; it must be {least}")
+            }
             Self::OutOfBounds { key, found, least, most } => {
                 format!("`{key}` is {found}; it may be from {least} to {most}")
             }
@@ -74,7 +77,7 @@ impl FileErrorKind {
             Self::PortMissing { trackwork, .. } => {
                 format!("`{trackwork}` is trackwork; the end does not say which port")
             }
-            Self::PoleBad { pole } => format!("`{pole}` is not the name of a pole"),
+            Self::PoleBad { pole, .. } => format!("`{pole}` is not the name of a pole"),
             Self::PoleBeyond { machine, number, poles } => format!(
                 "machine {machine} has {}; there is no pole {number}",
                 counted(*poles, "pole")
@@ -111,6 +114,7 @@ impl FileErrorKind {
             Self::KeysClash { first, second } => format!("give `{first}` or `{second}`, not both"),
             Self::ValueWrong { key, write: Some(write), .. } => format!("write {key} = {write}"),
             Self::ValueWrong { wanted, .. } => format!("write {wanted}"),
+            Self::OutOfBounds { least, most, .. } if least == most => format!("write {least}"),
             Self::OutOfBounds { least, most, .. } => {
                 format!("write a value from {least} to {most}")
             }
@@ -129,8 +133,8 @@ impl FileErrorKind {
             }
             Self::Unknown { .. } => self.unknown_remedy(),
             Self::PortMissing { ports, .. } => format!("write {}", quoted(ports)),
-            Self::PoleBad { .. } => {
-                "write the machine, a point, and the number from 1: \"T1.1\"".to_owned()
+            Self::PoleBad { write, .. } => {
+                format!("write the machine, a point, and the number from 1: \"{write}\"")
             }
             Self::PoleBeyond { machine, number, poles } => pole_remedy(machine, *number, *poles),
             Self::PoleDoubled { .. } => "list each pole once".to_owned(),

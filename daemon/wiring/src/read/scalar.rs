@@ -22,7 +22,7 @@ pub(super) fn scalar(
 ) -> Result<Data, FileErrorKind> {
     let wrong = |write: Option<String>| wrong(kind, key, source, write);
     match kind {
-        Value::Text => text(source).map(Data::Text).ok_or_else(|| wrong(None)),
+        Value::Text => text(source).map(Data::Text).ok_or_else(|| wrong(text_meant(source))),
         Value::Word(words) => word(words, key, source, kind),
         Value::Flag => source.as_bool().map(Data::Flag).ok_or_else(|| wrong(flag_meant(source))),
         Value::Amount { dimension, least, most } => {
@@ -38,12 +38,14 @@ pub(super) fn scalar(
             Ok(Data::Count(value))
         }
         Value::Factor { least, most } => {
-            let value = number(source).ok_or_else(|| wrong(None))?;
+            let value = number(source).ok_or_else(|| wrong(number_meant(source)))?;
             let value = (value.clamp(-1e9, 1e9) * 1e3).round() as i64;
             within(value, (*least, *most), key, source, thousandths)?;
             Ok(Data::Amount(Dimension::Share, value))
         }
-        Value::Number => number(source).map(Data::Number).ok_or_else(|| wrong(None)),
+        Value::Number => {
+            number(source).map(Data::Number).ok_or_else(|| wrong(number_meant(source)))
+        }
         Value::Id(_) => {
             let text = text(source).ok_or_else(|| wrong(None))?;
             check_id(&text)?;
@@ -52,12 +54,13 @@ pub(super) fn scalar(
         Value::Pole | Value::End | Value::Tie => {
             text(source).map(Data::Text).ok_or_else(|| wrong(None))
         }
-        Value::List { .. }
-        | Value::OneOf(_)
-        | Value::Table(_)
-        | Value::ById(_)
-        | Value::Rows(_)
-        | Value::Map(_) => Err(wrong(None)),
+        Value::List { .. } => {
+            let one = source.as_str().filter(|one| !one.is_empty());
+            Err(wrong(one.map(|one| format!("[\"{}\"]", shortened(one)))))
+        }
+        Value::OneOf(_) | Value::Table(_) | Value::ById(_) | Value::Rows(_) | Value::Map(_) => {
+            Err(wrong(None))
+        }
     }
 }
 
@@ -292,6 +295,17 @@ fn rail_meant(source: &DeValue<'_>) -> Option<String> {
 /// `"2"` means 2.
 fn count_meant(source: &DeValue<'_>) -> Option<String> {
     source.as_str()?.trim().parse::<u16>().ok().map(|count| count.to_string())
+}
+
+/// `5` means `"5"`.
+fn text_meant(source: &DeValue<'_>) -> Option<String> {
+    bare_number(source).map(|number| format!("\"{}\"", shortened(&number)))
+}
+
+/// `"1.8"` means 1.8.
+fn number_meant(source: &DeValue<'_>) -> Option<String> {
+    let number: f64 = source.as_str()?.trim().replace(',', ".").parse().ok()?;
+    number.is_finite().then(|| number.to_string())
 }
 
 /// `"true"`, `"yes"` and `1` mean true.

@@ -64,7 +64,7 @@ impl Build<'_> {
         let whole = root.table("protection");
         let layout = self.layer(Protection::default(), whole, "layout", Origin::Layout);
         for key in PROTECTION_KEYS {
-            if !whole.is_some_and(|it| it.node(key.name).is_some()) {
+            if whole.is_none_or(|it| it.node(key.name).is_none()) {
                 self.by_default(key);
             }
         }

@@ -74,7 +74,7 @@ impl<'t> Syntax<'t> {
             let (stops, others): (Vec<Raw>, Vec<Raw>) =
                 raw.into_iter().partition(|error| error.message.starts_with(NO_VALUE));
             if stops.is_empty() {
-                found.extend(unclosed_once(others));
+                found.extend(unclosed_once(text, others));
                 break;
             }
             // The rest comes again in the next round.
@@ -114,7 +114,12 @@ impl Raw {
     fn new(text: &str, error: &toml::de::Error) -> Self {
         let end = text.len();
         let span = error.span().unwrap_or(end..end);
-        let span = Span { start: span.start.min(end), end: span.end.min(end) };
+        let mut span = Span { start: span.start.min(end), end: span.end.min(end) };
+        if span.start == span.end {
+            // Something is missing: the place is behind what is there, not before what comes next.
+            let behind = text.get(..span.start).map_or(0, |before| before.trim_end().len());
+            span = Span { start: behind, end: behind };
+        }
         Self { span, message: error.message().to_owned(), swallows_to: span.end }
     }
 
@@ -161,16 +166,15 @@ fn shown(value: &str) -> String {
 }
 
 /// A list or table that is not closed swallows what follows: of all the complaints about that, the one that tells.
-fn unclosed_once(mut raw: Vec<Raw>) -> Vec<Raw> {
-    let is_unclosed = |error: &Raw| INSIDE[..2].iter().any(|it| error.message.starts_with(it));
-    let is_inside = |error: &Raw| INSIDE.iter().any(|it| error.message.starts_with(it));
-    let Some(last) = raw.iter().rposition(is_unclosed) else {
+fn unclosed_once(text: &str, mut raw: Vec<Raw>) -> Vec<Raw> {
+    let Some(last) = raw.iter().rposition(|error| is_unclosed(&error.message)) else {
         return raw;
     };
     let is_outside = |error: &Raw| OUTSIDE.iter().any(|it| error.message.starts_with(it));
     let run = raw[..=last].iter().rev().take_while(|error| !is_outside(error)).count();
-    let skipped = raw[last + 1 - run..].iter().take_while(|error| !is_inside(error)).count();
-    let first = last + 1 - run + skipped;
+    let start = last + 1 - run;
+    let opening = raw[start..=last].iter().position(|error| opens(text, error.span.start));
+    let first = start + opening.unwrap_or(0);
     let told = Raw {
         span: raw[first].span,
         message: raw[last].message.clone(),
@@ -180,9 +184,16 @@ fn unclosed_once(mut raw: Vec<Raw>) -> Vec<Raw> {
     raw
 }
 
-/// What the parser says of things inside a list or table that is not closed, and first that it is not.
-const INSIDE: [&str; 4] =
-    ["unclosed array", "unclosed inline", "missing comma", "missing key for inline"];
+fn is_unclosed(message: &str) -> bool {
+    message.starts_with("unclosed array") || message.starts_with("unclosed inline")
+}
+
+/// The line around a byte, taken alone, opens a list or table that it does not close.
+fn opens(text: &str, at: usize) -> bool {
+    let line = line_of(text, at);
+    let (_, errors) = DeTable::parse_recoverable(text.get(line.start..line.end).unwrap_or(""));
+    errors.iter().any(|error| is_unclosed(error.message()))
+}
 
 /// What it says only of things outside.
 const OUTSIDE: [&str; 4] =
