@@ -9,6 +9,7 @@ pub mod loops;
 pub mod network;
 mod order;
 mod plan;
+pub mod report;
 pub mod source;
 pub mod study;
 pub mod thermal;

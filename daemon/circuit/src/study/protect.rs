@@ -16,20 +16,22 @@ const SHORT_PICK_UP: f64 = 0.8;
 /// Overload picks up at no more than this part of the booster's limit.
 const OVERLOAD_PICK_UP: f64 = 0.9;
 
+/// A current that equals the trip but for rounding reaches it.
+fn reaches(amps: f64, trip: Microamps) -> bool {
+    amps * (1.0 + 1e-9) >= trip.amps()
+}
+
 /// The breaker acts at this current, sooner or later.
 pub(super) fn breaker_acts(breaker: &Breaker, solved: &Solved) -> bool {
     let trip = breaker.trip.filter(|_| trips_at_all(breaker.kind));
-    trip.is_some_and(|trip| solved.district_amps >= trip.amps())
+    trip.is_some_and(|trip| reaches(solved.district_amps, trip))
 }
 
 /// When the breaker has acted; none when it does not, or when nobody has said how long it takes.
 ///
 /// A fuse and a resettable fuse melt or heat by energy: twice the current, a quarter of the time.
 pub(super) fn breaker_time(breaker: &Breaker, amps: f64) -> Option<Micros> {
-    let trip = breaker.trip?.amps();
-    if amps < trip {
-        return None;
-    }
+    let trip = breaker.trip.filter(|trip| reaches(amps, *trip))?.amps();
     match breaker.kind {
         BreakerKind::Electronic => Some(breaker.delay),
         BreakerKind::Fuse | BreakerKind::Ptc => (breaker.delay > Micros::ZERO).then(|| {
