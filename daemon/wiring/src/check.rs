@@ -4,8 +4,7 @@ use crate::{
     finding::{Code, Finding},
     index::{FrogIx, TrackIx},
     layout::{Layout, Span},
-    netlist::Netlist,
-    plan::{Parity, parity},
+    plan::{Parity, settle},
     polarity::{MACHINES_MAX, PolarityProof, prove_net},
 };
 
@@ -51,8 +50,7 @@ pub struct Report {
 /// Checks the wiring of a layout. Time is near-linear in the size of the layout.
 #[must_use]
 pub fn check(layout: &Layout) -> Report {
-    let net = Netlist::new(layout);
-    let parity = parity(&net);
+    let (net, parity) = settle(layout);
     let mut report = Report { proof: prove_net(&net), ..Report::default() };
     frogs::check(&net, &report.proof, &mut report.findings);
     shared::check(&net, &mut report.findings);

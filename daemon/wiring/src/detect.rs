@@ -6,7 +6,8 @@
 use crate::{
     index::{BlockIx, FrogIx, MachineIx},
     layout::{Layout, Position},
-    netlist::{Netlist, Piece},
+    netlist::Piece,
+    plan::settle,
     polarity::PolarityProof,
 };
 
@@ -24,7 +25,7 @@ pub struct Seen {
 /// For every pair of rails: the block whose detector sees a wheel there.
 #[must_use]
 pub fn rails(layout: &Layout) -> Vec<Seen> {
-    let net = Netlist::new(layout);
+    let (net, _) = settle(layout);
     let strands = net.strands.iter().zip(&net.fed_by);
     let seen = strands.map(|(strand, [left, right])| Seen {
         piece: piece(layout, strand.piece),

@@ -125,6 +125,19 @@ impl<'a> Netlist<'a> {
         net
     }
 
+    /// Follows the feeders anew with the two wires of some of them exchanged.
+    pub(crate) fn exchange(&mut self, feeders: impl Iterator<Item = StrandIx>) {
+        let mut is_any = false;
+        for strand in feeders {
+            let it = &mut self.strands[strand.at()];
+            it.declared = it.declared.other();
+            is_any = true;
+        }
+        if is_any {
+            feed::follow(self);
+        }
+    }
+
     /// The strand of a track.
     pub(crate) const fn track(track: TrackIx) -> StrandIx {
         StrandIx(track.0)

@@ -8,11 +8,13 @@ use crate::{
     netlist::{Join, Netlist},
 };
 
+mod blame;
 mod parity;
 mod round;
 mod signed;
 
-pub(crate) use parity::{Parity, parity};
+pub(crate) use blame::Blamed;
+pub(crate) use parity::{Parity, settle};
 pub(crate) use round::OddLoop;
 
 /// By block: the blocks that adjoin it over a joint or gap, ascending. Without a track plan: all blocks of its district.

@@ -1,13 +1,11 @@
 //! Findings about feeders and gaps: where two feeds meet, where none arrives, where a gap is missing.
 
-use std::collections::BTreeMap;
-
 use super::words::{and, piece, piece_span};
 use crate::{
     finding::{Code, Finding},
     layout::Layout,
     netlist::{Join, Netlist, Piece, StrandIx},
-    plan::{Parity, place},
+    plan::{Blamed, Parity, place},
 };
 
 pub(super) fn check(net: &Netlist<'_>, parity: &Parity, findings: &mut Vec<Finding>) {
@@ -18,31 +16,6 @@ pub(super) fn check(net: &Netlist<'_>, parity: &Parity, findings: &mut Vec<Findi
     unfed(net, findings);
 }
 
-/// Where two feeds meet, the feeder that meets most others is the one to blame: one finding for each of those.
-fn blame(net: &Netlist<'_>, joins: &[usize]) -> BTreeMap<StrandIx, Vec<usize>> {
-    let origins = |at: usize| [net.joins[at].one, net.joins[at].two].map(|it| net.origin[it.at()]);
-    let mut count: BTreeMap<StrandIx, usize> = BTreeMap::new();
-    for &at in joins {
-        for origin in origins(at) {
-            *count.entry(origin).or_default() += 1;
-        }
-    }
-    let weight = |origin: StrandIx| (count.get(&origin).copied(), piece_span(net, origin));
-    let mut blamed: BTreeMap<StrandIx, Vec<usize>> = BTreeMap::new();
-    for &at in joins {
-        let [one, two] = origins(at);
-        let guilty = if weight(two) < weight(one) { one } else { two };
-        blamed.entry(guilty).or_default().push(at);
-    }
-    blamed
-}
-
-/// The other feeder at a join.
-fn against(net: &Netlist<'_>, at: usize, guilty: StrandIx) -> StrandIx {
-    let [one, two] = [net.joins[at].one, net.joins[at].two].map(|it| net.origin[it.at()]);
-    if one == guilty { two } else { one }
-}
-
 fn places(net: &Netlist<'_>, joins: &[usize]) -> String {
     let mut places: Vec<String> =
         joins.iter().map(|&at| place(net.layout, &net.joins[at])).collect();
@@ -51,9 +24,8 @@ fn places(net: &Netlist<'_>, joins: &[usize]) -> String {
 }
 
 fn crossed(net: &Netlist<'_>, parity: &Parity, findings: &mut Vec<Finding>) {
-    for (guilty, joins) in blame(net, &parity.crossed) {
-        let other = against(net, joins[0], guilty);
-        let places = places(net, &joins);
+    for Blamed { guilty, other, joins } in &parity.crossed {
+        let (guilty, other, places) = (*guilty, *other, places(net, joins));
         let finding = Finding::new(
             Code::FeedCrossed,
             piece(net, guilty),
@@ -106,9 +78,8 @@ fn two_districts(net: &Netlist<'_>, at: usize) -> Finding {
 }
 
 fn crossed_gaps(net: &Netlist<'_>, parity: &Parity, findings: &mut Vec<Finding>) {
-    for (guilty, joins) in blame(net, &parity.crossed_gaps) {
-        let other = against(net, joins[0], guilty);
-        let places = places(net, &joins);
+    for Blamed { guilty, other, joins } in &parity.crossed_gaps {
+        let (guilty, other, places) = (*guilty, *other, places(net, joins));
         let block = &net.layout.blocks[net.strands[guilty.at()].block.at()].id;
         let finding = Finding::new(
             Code::GapCrossed,

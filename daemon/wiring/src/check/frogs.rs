@@ -172,11 +172,15 @@ impl Subject<'_, '_> {
             return None;
         }
         let it = self.frog();
+        let when = if self.proof.machines.is_empty() {
+            "always open".to_owned()
+        } else {
+            format!("open {}", self.positions(&rows))
+        };
         let message = format!(
-            "two routes over frog {} are open {} and want it on different rails: positions alone \
+            "two routes over frog {} are {when} and want it on different rails: positions alone \
              cannot decide",
-            it.id,
-            self.positions(&rows)
+            it.id
         );
         Some(self.finding(
             Code::FrogConflict,

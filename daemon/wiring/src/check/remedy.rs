@@ -41,6 +41,16 @@ pub(super) fn swapped(net: &Netlist<'_>, index: FrogIx) -> String {
             return move_wire(layout, it, Terminal::Reverse, now.reverse, tie);
         }
     }
+    for tie in ties(net, index) {
+        if suits(net, index, &Wiring { normal: tie, reverse: tie, ..now }) {
+            return format!(
+                "move both wires of machine {} that feed frog {} to {}; no contact is needed there",
+                machine(layout, now.machine),
+                it.id,
+                tie_words(layout, tie)
+            );
+        }
+    }
     rewire(net, index, it)
 }
 
@@ -187,7 +197,8 @@ fn rewire(net: &Netlist<'_>, index: FrogIx, it: &Frog) -> String {
     let layout = net.layout;
     let kind = &layout.trackwork[it.trackwork.at()].kind;
     let ties = ties(net, index);
-    for machine_of in kind.machines() {
+    let own = it.poles.iter().map(|pole| layout.poles[pole.pole.at()].machine);
+    for machine_of in kind.machines().into_iter().chain(own) {
         for &normal in &ties {
             for &reverse in &ties {
                 let wiring = Wiring { machine: machine_of, normal, reverse };

@@ -6,13 +6,21 @@
 
 use std::collections::VecDeque;
 
-use super::{Join, Netlist, StrandIx};
+use super::{Join, Netlist, StrandIx, StrandOf};
 use crate::{index::BlockIx, layout::Conductor};
 
 pub(super) fn follow(net: &mut Netlist<'_>) {
+    for at in 0..net.strands.len() {
+        net.origin[at] = strand(at);
+    }
+    net.fed_by = vec![[None; 2]; net.strands.len()];
     let is_reached = conductors(net);
     compare(net, &is_reached);
     feed_rails(net);
+}
+
+fn strand(at: usize) -> StrandIx {
+    StrandIx(u32::try_from(at).unwrap_or(u32::MAX))
 }
 
 /// Conductor of `two`'s left rail when that of `one` is `left`.
@@ -20,53 +28,83 @@ pub(crate) const fn across(join: &Join, left: Conductor) -> Conductor {
     if join.is_turned { left.other() } else { left }
 }
 
-/// Labels all strands; returns which of them a feeder reaches.
+/// How far a feed is followed before others get their turn.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+enum Within {
+    Block,
+    District,
+    Layout,
+}
+
+/// Labels all strands; returns which of them a feeder reaches. Each feed first gets its own block, then its own
+/// district, so that where two meet they do so at the border, if there is one between them.
 fn conductors(net: &mut Netlist<'_>) -> Vec<bool> {
     let mut is_labelled = vec![false; net.strands.len()];
-    spread(net, &mut is_labelled, |net, at| net.strands[at].is_fed_here);
+    let mut starts = start(net, &mut is_labelled, |it| it.is_fed_here);
+    for within in [Within::Block, Within::District, Within::Layout] {
+        starts = spread(net, &mut is_labelled, starts, within);
+    }
     let is_reached = is_labelled.clone();
-    spread(net, &mut is_labelled, |net, at| net.strands[at].is_stated);
-    spread(net, &mut is_labelled, |_, _| true);
+    let stated = start(net, &mut is_labelled, |it| it.is_stated);
+    spread(net, &mut is_labelled, stated, Within::Layout);
+    for at in 0..net.strands.len() {
+        if !is_labelled[at] {
+            is_labelled[at] = true;
+            net.left[at] = net.strands[at].declared;
+            spread(net, &mut is_labelled, vec![at], Within::Layout);
+        }
+    }
     is_reached
 }
 
-/// Breadth first from every unlabelled strand that `starts`. Where all may start, each component starts once only.
+/// Labels all unlabelled strands that say something themselves.
+fn start(
+    net: &mut Netlist<'_>,
+    is_labelled: &mut [bool],
+    says: impl Fn(&StrandOf) -> bool,
+) -> Vec<usize> {
+    let said = (0..net.strands.len()).filter(|at| !is_labelled[*at] && says(&net.strands[*at]));
+    let said: Vec<usize> = said.collect();
+    for &at in &said {
+        is_labelled[at] = true;
+        net.left[at] = net.strands[at].declared;
+    }
+    said
+}
+
+/// Breadth first from the given strands. Returns all that are labelled, in the order in which they were reached.
 fn spread(
     net: &mut Netlist<'_>,
     is_labelled: &mut [bool],
-    starts: impl Fn(&Netlist<'_>, usize) -> bool,
-) {
-    let mut queue = VecDeque::new();
-    let is_common =
-        |net: &Netlist<'_>, at: usize| net.strands[at].is_fed_here || net.strands[at].is_stated;
-    for at in 0..net.strands.len() {
-        if is_labelled[at] || !starts(net, at) {
-            continue;
-        }
-        is_labelled[at] = true;
-        net.left[at] = net.strands[at].declared;
-        queue.push_back(at);
-        if !is_common(net, at) {
-            drain(net, is_labelled, &mut queue);
-        }
-    }
-    drain(net, is_labelled, &mut queue);
-}
-
-fn drain(net: &mut Netlist<'_>, is_labelled: &mut [bool], queue: &mut VecDeque<usize>) {
-    while let Some(at) = queue.pop_front() {
+    mut reached: Vec<usize>,
+    within: Within,
+) -> Vec<usize> {
+    let mut next = 0;
+    while let Some(&at) = reached.get(next) {
+        next += 1;
         for position in 0..net.strands[at].joins.len() {
             let join = net.joins[net.strands[at].joins[position] as usize];
-            let here = StrandIx(u32::try_from(at).unwrap_or(u32::MAX));
-            let next = join.other(here).at();
-            if !join.is_joined() || is_labelled[next] {
+            let to = join.other(strand(at)).at();
+            if !join.is_joined() || is_labelled[to] || !is_within(net, at, to, within) {
                 continue;
             }
-            is_labelled[next] = true;
-            net.left[next] = across(&join, net.left[at]);
-            net.origin[next] = net.origin[at];
-            queue.push_back(next);
+            is_labelled[to] = true;
+            net.left[to] = across(&join, net.left[at]);
+            net.origin[to] = net.origin[at];
+            reached.push(to);
         }
+    }
+    reached
+}
+
+/// The feed of a strand may go on to another one.
+fn is_within(net: &Netlist<'_>, at: usize, to: usize, within: Within) -> bool {
+    let (own, other) = (net.strands[net.origin[at].at()].block, net.strands[to].block);
+    let district = |block: BlockIx| net.layout.district_of_block(block);
+    match within {
+        Within::Block => own == other,
+        Within::District => district(own) == district(other),
+        Within::Layout => true,
     }
 }
 

@@ -6,11 +6,13 @@
 //! back into the same set with the rails swapped, no gapped section lies between, and it is a reversing loop too.
 
 use super::{
+    blame::{Blamed, blame},
     round::{OddLoop, Rounds},
     signed::{Joined, SignedSets},
 };
 use crate::{
     index::ReverserIx,
+    layout::Layout,
     netlist::{Netlist, across},
 };
 
@@ -20,19 +22,41 @@ pub(crate) struct Parity {
     /// Loops, each by the join that closes it.
     pub(crate) loops: Vec<OddLoop>,
     /// Joined rails whose feeds are on opposite conductors.
-    pub(crate) crossed: Vec<usize>,
+    pub(crate) crossed: Vec<Blamed>,
     /// Joined rails that are fed from two districts.
     pub(crate) two_districts: Vec<usize>,
     /// Gaps with opposite conductors on their two sides, and no reverser on either.
-    pub(crate) crossed_gaps: Vec<usize>,
+    pub(crate) crossed_gaps: Vec<Blamed>,
 }
 
-/// Finds loops and meeting feeds. Near-linear; each loop costs a search of its surroundings.
-pub(crate) fn parity(net: &Netlist<'_>) -> Parity {
-    let mut sets = SignedSets::new(net.strands.len());
+/// The net of a layout with every feeder judged.
+///
+/// A feeder that is blamed for a crossed feed is reported, and then taken as if its wires were right, so that everything
+/// else is judged against the feeds that are. Near-linear; each loop costs a search of its surroundings.
+pub(crate) fn settle(layout: &Layout) -> (Netlist<'_>, Parity) {
+    let mut net = Netlist::new(layout);
     let mut parity = Parity::default();
+    let mut sets = SignedSets::new(net.strands.len());
     let mut odd = Vec::new();
+    let is_consistent = join_all(&net, &mut sets, &mut odd, &mut parity);
+    single_gaps(&net, &mut sets, &mut odd);
+    odd.sort_unstable();
+    let mut rounds = Rounds::new(&net, is_consistent);
+    parity.loops = odd.into_iter().filter_map(|at| rounds.close(at)).collect();
+    net.exchange(parity.crossed.iter().map(|it| it.guilty));
+    parity.crossed_gaps = blame(&net, &crossed_gaps(&net, &mut sets));
+    (net, parity)
+}
+
+/// Joins all strands that any rail joins. By join: it holds, and is in no odd ring.
+fn join_all(
+    net: &Netlist<'_>,
+    sets: &mut SignedSets,
+    odd: &mut Vec<usize>,
+    parity: &mut Parity,
+) -> Vec<bool> {
     let mut is_consistent = vec![false; net.joins.len()];
+    let mut crossed = Vec::new();
     for (at, join) in net.joins.iter().enumerate() {
         if join.is_joined() && net.agrees[at] {
             sets.join(join.one.at(), join.two.at(), join.is_turned);
@@ -45,26 +69,18 @@ pub(crate) fn parity(net: &Netlist<'_>) -> Parity {
         }
         let joined = sets.join(join.one.at(), join.two.at(), join.is_turned);
         is_consistent[at] = joined != Joined::Odd;
-        meeting(net, at, joined, &mut parity);
+        if net.origin_district(join.one) != net.origin_district(join.two) {
+            parity.two_districts.push(at);
+        }
+        if joined == Joined::Merged && !same_sense(net, at) {
+            crossed.push(at);
+        }
         if joined == Joined::Odd {
             odd.push(at);
         }
     }
-    gaps(net, &mut sets, &mut odd, &mut parity);
-    odd.sort_unstable();
-    let mut rounds = Rounds::new(net, is_consistent);
-    parity.loops = odd.into_iter().filter_map(|at| rounds.close(at)).collect();
-    parity
-}
-
-fn meeting(net: &Netlist<'_>, at: usize, joined: Joined, parity: &mut Parity) {
-    let join = &net.joins[at];
-    if net.origin_district(join.one) != net.origin_district(join.two) {
-        parity.two_districts.push(at);
-    }
-    if joined == Joined::Merged && !same_sense(net, at) {
-        parity.crossed.push(at);
-    }
+    parity.crossed = blame(net, &crossed);
+    is_consistent
 }
 
 fn same_sense(net: &Netlist<'_>, at: usize) -> bool {
@@ -72,20 +88,29 @@ fn same_sense(net: &Netlist<'_>, at: usize) -> bool {
     across(join, net.left[join.one.at()]) == net.left[join.two.at()]
 }
 
-/// Joins with both rails gapped.
-fn gaps(net: &Netlist<'_>, sets: &mut SignedSets, odd: &mut Vec<usize>, parity: &mut Parity) {
-    let reversed = reversed_sets(net, sets);
+/// Joins with both rails gapped that lead back into the same set with its rails swapped.
+fn single_gaps(net: &Netlist<'_>, sets: &mut SignedSets, odd: &mut Vec<usize>) {
     for (at, join) in net.joins.iter().enumerate().filter(|(_, join)| !join.is_joined()) {
         let (one, turned_one) = sets.find(join.one.at());
         let (two, turned_two) = sets.find(join.two.at());
-        if one == two {
-            if turned_one ^ turned_two ^ join.is_turned {
-                odd.push(at);
-            }
-        } else if !reversed[one] && !reversed[two] && is_fed(net, at) && !same_sense(net, at) {
-            parity.crossed_gaps.push(at);
+        if one == two && turned_one ^ turned_two ^ join.is_turned {
+            odd.push(at);
         }
     }
+}
+
+/// Gaps between two sets that no reverser turns over.
+fn crossed_gaps(net: &Netlist<'_>, sets: &mut SignedSets) -> Vec<usize> {
+    let reversed = reversed_sets(net, sets);
+    let mut crossed = Vec::new();
+    for (at, join) in net.joins.iter().enumerate().filter(|(_, join)| !join.is_joined()) {
+        let (one, two) = (sets.find(join.one.at()).0, sets.find(join.two.at()).0);
+        let is_fixed = one != two && !reversed[one] && !reversed[two];
+        if is_fixed && is_fed(net, at) && !same_sense(net, at) {
+            crossed.push(at);
+        }
+    }
+    crossed
 }
 
 fn is_fed(net: &Netlist<'_>, at: usize) -> bool {

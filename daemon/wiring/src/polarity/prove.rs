@@ -5,6 +5,7 @@ use crate::{
     index::{DistrictIx, FrogIx, MachineIx},
     layout::{Frog, Layout, Position, Trackwork},
     netlist::{Netlist, Supply},
+    plan::settle,
     trackwork::Route,
 };
 
@@ -14,7 +15,7 @@ pub const MACHINES_MAX: usize = 10;
 /// Proves the polarity of every frog.
 #[must_use]
 pub fn prove(layout: &Layout) -> PolarityProof {
-    prove_net(&Netlist::new(layout))
+    prove_net(&settle(layout).0)
 }
 
 pub(crate) fn prove_net(net: &Netlist<'_>) -> PolarityProof {
