@@ -16,6 +16,8 @@ mod queue;
 mod serial;
 
 mod status;
+#[cfg(test)]
+mod testing;
 mod tick;
 mod unusable;
 

@@ -139,7 +139,8 @@ impl Node {
     }
 
     /// The report that makes it known to the supervisor.
-    pub(crate) fn birth(&mut self) -> Input {
+    pub(crate) fn birth(&mut self, now: Instant) -> Input {
+        self.told_alive = Some(now);
         let restarted = self.born.replace(self.boot).is_some_and(|boot| boot != self.boot);
         let channels: Vec<Announced> = self.table.values().flat_map(|it| it.announced()).collect();
         Input::Link(LinkReport::Born {

@@ -340,7 +340,7 @@ impl Port {
     fn live(&mut self, addr: u8, at: Instant) {
         let Some(node) = self.nodes.get_mut(&addr) else { return };
         node.stage = Stage::Live;
-        let birth = node.birth();
+        let birth = node.birth(at);
         self.ready.push(birth);
         self.cut_again(addr, at);
     }
@@ -653,3 +653,7 @@ fn order_of(what: What) -> Option<OrderId> {
 const fn not_sent(order: OrderId) -> Input {
     Input::Link(LinkReport::NotSent { order })
 }
+
+#[cfg(test)]
+#[path = "port_tests.rs"]
+mod tests;
