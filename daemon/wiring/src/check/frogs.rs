@@ -163,7 +163,10 @@ impl Subject<'_, '_> {
         let home = *wanted.first()?;
         let tied = tied(self.net, self.frog, position);
         let is_home = |supply: &Supply| wanted.iter().any(|it| it.district == supply.district);
-        tied.into_iter().find(|supply| !is_home(supply)).map(|foreign| (home, foreign))
+        // A wire on the wrong rail of a border is one fault, not two; another district's bus is one of its own.
+        let counts = |supply: &Supply| supply.block.is_none() || !is_swapped(&self.proof.rows[row]);
+        let foreign = tied.into_iter().find(|supply| !is_home(supply) && counts(supply))?;
+        Some((home, foreign))
     }
 
     fn conflict(&self) -> Option<Finding> {
