@@ -15,4 +15,20 @@ pub mod supervisor;
 pub mod value;
 pub mod words;
 
+mod alarm_state;
+mod alarms;
+mod contact;
+mod deadlines;
+mod frog;
+mod machine;
+mod model;
+mod occupancy;
+mod power;
+mod protect;
+mod recorder;
+mod residual;
+mod restore;
+mod ring;
+mod store;
+
 pub use supervisor::Supervisor;

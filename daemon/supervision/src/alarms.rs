@@ -1,0 +1,532 @@
+//! The alarms of a layout: delays, latching, shelving, first-out, gathering and flood.
+
+use std::collections::{BTreeMap, VecDeque};
+
+use wiring::{
+    index::DistrictIx,
+    units::{Micros, Mono},
+};
+
+use crate::{
+    alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Priority, Transition},
+    alarm_state::{AlarmEvent, is_active, next},
+    output::Refusal,
+    start::RememberedAlarm,
+    words::alarm_table,
+};
+
+/// Alarms of one district within this time share one first-out.
+const FIRST_OUT: Micros = Micros::from_millis(500);
+/// More than this many ...
+const GATHERED: usize = 10;
+/// ... from one district within this time stand under its first-out.
+const GATHERING: Micros = Micros::from_millis(10_000);
+/// More than ten in this time are a flood (ISA-18.2; a sliding window).
+const FLOOD: Micros = Micros::from_millis(600_000);
+/// A remembered condition that does not come again within this is gone.
+const ASKED_AFRESH: Micros = Micros::from_millis(30_000);
+/// Instants kept for counting.
+const COUNTED: usize = 256;
+/// Longest shelving of an alarm of high priority, and of any.
+const SHELVED_HIGH: Micros = Micros::from_millis(15 * 60_000);
+const SHELVED_MOST: Micros = Micros::from_millis(12 * 3_600_000);
+
+/// How grave the case is: the usual priority of the kind, or the other one of its row.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+pub(crate) enum Grade {
+    /// As the table says first.
+    Usual,
+    /// The case of its own.
+    Other,
+}
+
+/// One alarm that is not normal, or whose delay runs.
+#[derive(Clone, Debug)]
+pub(crate) struct Entry {
+    /// Its state.
+    pub(crate) state: AlarmState,
+    /// Its condition stands.
+    pub(crate) stands: bool,
+    /// The condition as announced follows at this instant.
+    pending: Option<Mono>,
+    /// Its priority.
+    pub(crate) priority: Priority,
+    /// It latches.
+    pub(crate) latched: bool,
+    /// The district it belongs to.
+    pub(crate) district: Option<DistrictIx>,
+    /// What was seen.
+    pub(crate) text: String,
+    /// First of its burst.
+    pub(crate) first_out: bool,
+    /// Gathered under this one.
+    pub(crate) under: Option<AlarmKey>,
+    /// When it was raised last.
+    pub(crate) raised: Mono,
+    /// When its condition went.
+    pub(crate) cleared: Option<Mono>,
+    /// When a shelving ends.
+    pub(crate) shelved_until: Option<Mono>,
+}
+
+/// All alarms.
+#[derive(Debug, Default)]
+pub(crate) struct Alarms {
+    entries: BTreeMap<AlarmKey, Entry>,
+    /// Raised within the last minutes: instant, district.
+    recent: VecDeque<(Mono, Option<DistrictIx>, AlarmKey)>,
+    changes: VecDeque<(Mono, AlarmChange)>,
+}
+
+/// A condition as its owner sees it.
+pub(crate) struct Condition {
+    /// Which alarm.
+    pub(crate) key: AlarmKey,
+    /// The district it belongs to.
+    pub(crate) district: Option<DistrictIx>,
+    /// How grave.
+    pub(crate) grade: Grade,
+}
+
+impl Alarms {
+    /// What came back from the history.
+    pub(crate) fn remember(
+        &mut self,
+        alarms: Vec<RememberedAlarm>,
+        district: impl Fn(AlarmKey) -> Option<DistrictIx>,
+        now: Mono,
+    ) {
+        for RememberedAlarm { alarm, state, text, shelved_until } in alarms {
+            // A cut's cause stands until power is restored. Every other condition is asked afresh: what does not come
+            // again soon goes.
+            let row = alarm_table::row(alarm.kind);
+            let stands = is_active(state) && row.latched;
+            let entry = Entry {
+                state,
+                stands,
+                pending: (is_active(state) && !stands).then(|| now + ASKED_AFRESH),
+                priority: row.priority,
+                latched: row.latched,
+                district: district(alarm),
+                text,
+                first_out: false,
+                under: None,
+                raised: now,
+                cleared: None,
+                shelved_until,
+            };
+            self.entries.insert(alarm, entry);
+        }
+    }
+
+    /// The condition stands: raised after the on-delay of its kind. `text` is asked when it is new.
+    pub(crate) fn set(&mut self, it: Condition, now: Mono, text: impl FnOnce() -> String) {
+        let row = alarm_table::row(it.key.kind);
+        let priority = match (it.grade, row.else_priority) {
+            (Grade::Other, Some((other, _))) => other,
+            (Grade::Other, None) | (Grade::Usual, _) => row.priority,
+        };
+        let latched = row.latched && priority == row.priority;
+        let entry = self.entries.entry(it.key).or_insert_with(|| Entry {
+            state: AlarmState::Normal,
+            stands: false,
+            pending: None,
+            priority,
+            latched,
+            district: it.district,
+            text: String::new(),
+            first_out: false,
+            under: None,
+            raised: now,
+            cleared: None,
+            shelved_until: None,
+        });
+        let graver = priority < entry.priority && is_active(entry.state);
+        if entry.stands && !graver {
+            return;
+        }
+        entry.text = text();
+        entry.district = it.district;
+        entry.stands = true;
+        if graver {
+            // The warning is over, the cut is announced by itself.
+            self.apply(it.key, AlarmEvent::Goes, now);
+        }
+        let Some(entry) = self.entries.get_mut(&it.key) else { return };
+        entry.priority = priority;
+        entry.latched = latched;
+        entry.pending = (!is_active(entry.state)).then(|| now + row.on_delay);
+        self.settle(it.key, now);
+    }
+
+    /// The condition is gone: cleared after the off-delay of its kind.
+    pub(crate) fn clear(&mut self, key: AlarmKey, now: Mono) {
+        let Some(entry) = self.entries.get_mut(&key) else { return };
+        if !entry.stands {
+            return;
+        }
+        entry.stands = false;
+        let delay = alarm_table::row(key.kind).off_delay;
+        entry.pending = is_active(entry.state).then(|| now + delay);
+        self.settle(key, now);
+        self.forget(key);
+    }
+
+    /// A condition that is there for an instant only: it stands for the off-delay of its kind.
+    pub(crate) fn pulse(&mut self, it: Condition, now: Mono, text: impl FnOnce() -> String) {
+        let key = it.key;
+        if let Some(entry) = self.entries.get_mut(&key)
+            && is_active(entry.state)
+        {
+            entry.pending = Some(now + alarm_table::row(key.kind).off_delay);
+            return;
+        }
+        self.set(it, now, text);
+        self.clear(key, now);
+    }
+
+    fn settle(&mut self, key: AlarmKey, now: Mono) {
+        let due = self.entries.get(&key).and_then(|entry| entry.pending);
+        if due.is_none_or(|due| now < due) {
+            return;
+        }
+        let Some(entry) = self.entries.get_mut(&key) else { return };
+        entry.pending = None;
+        let event = if entry.stands { AlarmEvent::Comes } else { AlarmEvent::Goes };
+        self.apply(key, event, now);
+    }
+
+    /// Applies an event and announces what came of it.
+    fn apply(&mut self, key: AlarmKey, event: AlarmEvent, now: Mono) -> bool {
+        let Some(entry) = self.entries.get(&key) else { return false };
+        let Some((state, transition)) = next(entry.state, event, entry.latched) else {
+            return false;
+        };
+        if transition == Transition::Raised {
+            self.mark(key, now);
+        }
+        let Some(entry) = self.entries.get_mut(&key) else { return false };
+        entry.state = state;
+        match transition {
+            Transition::Raised => {
+                entry.raised = now;
+                entry.cleared = None;
+            }
+            Transition::Cleared | Transition::ClearedUnacknowledged => entry.cleared = Some(now),
+            Transition::Acknowledged
+            | Transition::Shelved
+            | Transition::Unshelved
+            | Transition::OutOfService
+            | Transition::InService
+            | Transition::Reset => {}
+        }
+        let change = AlarmChange {
+            alarm: key,
+            transition,
+            state,
+            priority: entry.priority,
+            first_out: entry.first_out,
+            under: entry.under,
+            text: entry.text.clone(),
+        };
+        self.changes.push_back((now, change));
+        true
+    }
+
+    /// First-out and gathering of an alarm that is raised now.
+    fn mark(&mut self, key: AlarmKey, now: Mono) {
+        while self.recent.front().is_some_and(|(at, ..)| FLOOD < now.since(*at))
+            || self.recent.len() >= COUNTED
+        {
+            self.recent.pop_front();
+        }
+        let Some(district) = self.entries.get(&key).map(|entry| entry.district) else { return };
+        let within = |span: Micros| {
+            let same = move |it: &&(Mono, Option<DistrictIx>, AlarmKey)| {
+                it.1 == district && now.since(it.0) <= span
+            };
+            self.recent.iter().filter(same)
+        };
+        let first = district.is_some() && within(FIRST_OUT).next().is_none();
+        let gathered = district.is_some() && within(GATHERING).count() >= GATHERED;
+        let under = within(GATHERING).map(|(.., first)| *first).find(|_| gathered);
+        self.recent.push_back((now, district, key));
+        if let Some(entry) = self.entries.get_mut(&key) {
+            entry.first_out = first;
+            entry.under = under;
+        }
+    }
+
+    fn forget(&mut self, key: AlarmKey) {
+        let idle = |entry: &Entry| {
+            entry.state == AlarmState::Normal && !entry.stands && entry.pending.is_none()
+        };
+        if self.entries.get(&key).is_some_and(idle) {
+            self.entries.remove(&key);
+        }
+    }
+
+    /// Settles delays and shelvings that end at `now`.
+    pub(crate) fn handle_timeout(&mut self, now: Mono) {
+        let due: Vec<AlarmKey> = self
+            .entries
+            .iter()
+            .filter(|(_, it)| it.due() == Some(now))
+            .map(|(it, _)| *it)
+            .collect();
+        for key in due {
+            self.settle(key, now);
+            let ends = |entry: &Entry| entry.shelved_until.is_some_and(|until| until <= now);
+            if self.entries.get(&key).is_some_and(ends) {
+                self.unshelve(key, now);
+            }
+            self.forget(key);
+        }
+    }
+
+    /// When the next delay or shelving ends.
+    pub(crate) fn poll_deadline(&self) -> Option<Mono> {
+        self.entries.values().filter_map(Entry::due).min()
+    }
+
+    /// The next change, oldest first.
+    pub(crate) fn poll(&mut self) -> Option<(Mono, AlarmChange)> {
+        self.changes.pop_front()
+    }
+
+    /// A person acknowledges.
+    pub(crate) fn acknowledge(&mut self, key: AlarmKey, now: Mono) -> Result<(), Refusal> {
+        self.act(key, AlarmEvent::Acknowledge, now)
+    }
+
+    /// A person resets.
+    pub(crate) fn reset(&mut self, key: AlarmKey, now: Mono) -> Result<(), Refusal> {
+        self.act(key, AlarmEvent::Reset, now)
+    }
+
+    /// A person shelves for `span`.
+    pub(crate) fn shelve(&mut self, key: AlarmKey, span: Micros, now: Mono) -> Result<(), Refusal> {
+        let Some(entry) = self.entries.get(&key) else { return Err(Refusal::NotInThatState) };
+        let most = if entry.priority == Priority::High { SHELVED_HIGH } else { SHELVED_MOST };
+        if span == Micros::ZERO || most < span {
+            return Err(Refusal::ShelvingLimit);
+        }
+        self.act(key, AlarmEvent::Shelve, now)?;
+        if let Some(entry) = self.entries.get_mut(&key) {
+            entry.pending = None;
+            entry.shelved_until = Some(now + span);
+        }
+        Ok(())
+    }
+
+    /// A person, or time, ends a shelving.
+    pub(crate) fn unshelve(&mut self, key: AlarmKey, now: Mono) {
+        let stands = self.entries.get(&key).is_some_and(|entry| entry.stands);
+        self.apply(key, AlarmEvent::Unshelve { stands }, now);
+        if let Some(entry) = self.entries.get_mut(&key) {
+            entry.shelved_until = None;
+        }
+        self.forget(key);
+    }
+
+    /// A person ends a shelving.
+    pub(crate) fn end_shelving(&mut self, key: AlarmKey, now: Mono) -> Result<(), Refusal> {
+        if self.state(key) != AlarmState::Shelved {
+            return Err(Refusal::NotInThatState);
+        }
+        self.unshelve(key, now);
+        Ok(())
+    }
+
+    /// A person takes it out of service. An alarm that is normal is taken out before it comes.
+    pub(crate) fn remove(&mut self, it: Condition, now: Mono) -> Result<(), Refusal> {
+        let key = it.key;
+        if !self.entries.contains_key(&key) {
+            self.set(it, now, String::new);
+            self.changes.pop_back();
+            if let Some(entry) = self.entries.get_mut(&key) {
+                entry.stands = false;
+            }
+        }
+        self.act(key, AlarmEvent::Remove, now)?;
+        if let Some(entry) = self.entries.get_mut(&key) {
+            entry.pending = None;
+            entry.shelved_until = None;
+        }
+        Ok(())
+    }
+
+    /// A person returns it to service.
+    pub(crate) fn return_to_service(&mut self, key: AlarmKey, now: Mono) -> Result<(), Refusal> {
+        let stands = self.entries.get(&key).is_some_and(|entry| entry.stands);
+        self.act(key, AlarmEvent::Return { stands }, now)
+    }
+
+    fn act(&mut self, key: AlarmKey, event: AlarmEvent, now: Mono) -> Result<(), Refusal> {
+        let done = self.apply(key, event, now);
+        self.forget(key);
+        if done { Ok(()) } else { Err(Refusal::NotInThatState) }
+    }
+
+    /// The state of an alarm.
+    pub(crate) fn state(&self, key: AlarmKey) -> AlarmState {
+        self.entries.get(&key).map_or(AlarmState::Normal, |entry| entry.state)
+    }
+
+    /// Its condition stands, announced or not.
+    pub(crate) fn stands(&self, key: AlarmKey) -> bool {
+        self.entries.get(&key).is_some_and(|entry| entry.stands)
+    }
+
+    /// It stands, with high priority.
+    pub(crate) fn is_high(&self, key: AlarmKey) -> bool {
+        self.entries.get(&key).is_some_and(|entry| entry.priority == Priority::High)
+    }
+
+    /// Alarms that are not normal.
+    pub(crate) fn iter(&self) -> impl Iterator<Item = (&AlarmKey, &Entry)> {
+        self.entries.iter().filter(|(_, entry)| entry.state != AlarmState::Normal)
+    }
+
+    /// Alarms of these kinds whose condition stands and that belong to a district.
+    pub(crate) fn standing(&self, district: DistrictIx, kinds: &[AlarmKind]) -> Vec<AlarmKey> {
+        let mine = |(key, entry): &(&AlarmKey, &Entry)| {
+            entry.stands && entry.district == Some(district) && kinds.contains(&key.kind)
+        };
+        self.entries.iter().filter(mine).map(|(key, _)| *key).collect()
+    }
+
+    /// Raised in the ten minutes before `now`, those gathered under a first-out not counted.
+    pub(crate) fn in_ten_minutes(&self, now: Mono) -> usize {
+        let counts = |(at, _, key): &&(Mono, Option<DistrictIx>, AlarmKey)| {
+            let gathered = self.entries.get(key).is_some_and(|entry| entry.under.is_some());
+            now.since(*at) <= FLOOD && !gathered
+        };
+        self.recent.iter().filter(counts).count()
+    }
+}
+
+impl Entry {
+    fn due(&self) -> Option<Mono> {
+        self.pending.into_iter().chain(self.shelved_until).min()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use wiring::channel::Object;
+    use wiring::index::{BlockIx, FrogIx};
+
+    use super::*;
+    use crate::alarm::Subject;
+
+    #[test]
+    fn delays_hide_what_does_not_last() {
+        // frog-dead: 1 s on, 1 s off.
+        check(
+            "0:set 900:clear 2000:set 4000:clear 4500:set 6000:clear 9000:tick",
+            "3000 raised; 7000 cleared-unacknowledged",
+        );
+    }
+
+    #[test]
+    fn a_shelved_alarm_is_silent_and_comes_back_when_time_is_up() {
+        check(
+            "0:set 2000:shelve 3000:clear 9000:set 62000:tick",
+            "1000 raised; 2000 shelved; 62000 unshelved",
+        );
+        check(
+            "0:set 2000:shelve 3000:clear 62000:tick",
+            "1000 raised; 2000 shelved; 62000 unshelved",
+        );
+    }
+
+    #[test]
+    fn acknowledging_is_no_reset_and_no_clearing() {
+        check(
+            "0:set 2000:ack 5000:ack 6000:reset 7000:clear 9000:tick",
+            "1000 raised; 2000 acknowledged; 5000 refused; 6000 refused; 8000 cleared",
+        );
+    }
+
+    #[test]
+    fn out_of_service_is_silent_and_returns_with_its_condition() {
+        check("0:remove 1000:set 9000:return 10000:tick", "0 out-of-service; 9000 in-service");
+    }
+
+    #[test]
+    fn first_out_is_the_first_of_a_district_within_half_a_second() {
+        let mut sut = Alarms::default();
+        for (nth, at) in [(0, 0), (1, 400), (2, 1000)] {
+            let key = AlarmKey {
+                kind: AlarmKind::FrogMismatch,
+                subject: Subject::Object(Object::Frog(FrogIx(nth))),
+            };
+            sut.set(condition(key), Mono(at * 1000), String::new);
+        }
+        let got: Vec<bool> =
+            std::iter::from_fn(|| sut.poll()).map(|(_, change)| change.first_out).collect();
+        assert_eq!(got, [true, false, true]);
+    }
+
+    #[test]
+    fn the_eleventh_in_ten_seconds_stands_under_the_first() {
+        let mut sut = Alarms::default();
+        for nth in 0..12 {
+            let key = AlarmKey {
+                kind: AlarmKind::FrogMismatch,
+                subject: Subject::Object(Object::Block(BlockIx(nth))),
+            };
+            sut.set(condition(key), Mono(u64::from(nth) * 800_000), String::new);
+        }
+        let gathered: Vec<bool> =
+            std::iter::from_fn(|| sut.poll()).map(|(_, change)| change.under.is_some()).collect();
+        assert_eq!(gathered.iter().filter(|it| **it).count(), 2);
+        assert!(gathered[10] && gathered[11]);
+        assert_eq!(sut.in_ten_minutes(Mono(9_000_000)), 10);
+    }
+
+    fn condition(key: AlarmKey) -> Condition {
+        Condition { key, district: Some(DistrictIx(0)), grade: Grade::Usual }
+    }
+
+    #[track_caller]
+    fn check(events: &str, want: &str) {
+        let key = AlarmKey {
+            kind: AlarmKind::FrogDead,
+            subject: Subject::Object(Object::Frog(FrogIx(0))),
+        };
+        let mut sut = Alarms::default();
+        let mut got = Vec::new();
+        for event in events.split_whitespace() {
+            let (at, what) = event.split_once(':').unwrap();
+            let at = Mono(at.parse::<u64>().unwrap() * 1000);
+            while let Some(due) = sut.poll_deadline().filter(|due| *due <= at) {
+                sut.handle_timeout(due);
+            }
+            let result = match what {
+                "set" => {
+                    sut.set(condition(key), at, String::new);
+                    Ok(())
+                }
+                "clear" => {
+                    sut.clear(key, at);
+                    Ok(())
+                }
+                "ack" => sut.acknowledge(key, at),
+                "reset" => sut.reset(key, at),
+                "shelve" => sut.shelve(key, Micros::from_millis(60_000), at),
+                "remove" => sut.remove(condition(key), at),
+                "return" => sut.return_to_service(key, at),
+                _ => Ok(()),
+            };
+            while let Some((at, change)) = sut.poll() {
+                got.push(format!("{} {}", at.0 / 1000, change.transition.word()));
+            }
+            if result.is_err() {
+                got.push(format!("{} refused", at.0 / 1000));
+            }
+        }
+        assert_eq!(got.join("; "), want);
+    }
+}

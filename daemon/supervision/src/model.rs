@@ -1,0 +1,352 @@
+//! What is fixed about a layout, looked up on every reading: computed once, dense by index.
+
+use std::sync::Arc;
+
+use wiring::{
+    channel::{Channel, ChannelTable, Object, Quantity},
+    index::{
+        BlockIx, BoosterIx, ChannelIx, DistrictIx, FrogIx, MachineIx, PoleIx, ReverserIx,
+        TrackworkIx,
+    },
+    layout::{Layout, Wire},
+    material::wire_ohms_per_metre,
+    polarity::PolarityProof,
+    units::{Microamps, Microohms},
+};
+
+use crate::{alarm::Subject, input::Feed};
+
+/// Where a reading goes.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+pub(crate) enum Route {
+    /// Current of a feed.
+    Current(Feed),
+    /// Voltage of a feed.
+    Voltage(Feed),
+    /// Feedback of a feed.
+    Feedback(Feed),
+    /// Current of a block.
+    BlockCurrent(BlockIx),
+    /// A yes/no detector.
+    BlockOccupied(BlockIx),
+    /// Peak current of a block.
+    BlockPeak(BlockIx),
+    /// Position of a machine.
+    Position(MachineIx),
+    /// What a machine was asked for.
+    Asked(MachineIx),
+    /// Polarity of a frog.
+    Polarity(FrogIx),
+    /// Current through a frog.
+    FrogCurrent(FrogIx),
+    /// State of a reverser.
+    Reverser(ReverserIx),
+    /// An output: it takes no reading.
+    Output,
+}
+
+/// A frog as supervision needs it.
+#[derive(Clone, Debug)]
+pub(crate) struct FrogModel {
+    /// The block it stands in.
+    pub(crate) block: BlockIx,
+    /// Its district.
+    pub(crate) district: DistrictIx,
+    /// Its trackwork.
+    pub(crate) trackwork: TrackworkIx,
+    /// The reverser behind which it lies.
+    pub(crate) reverser: Option<ReverserIx>,
+    /// Its poles, each with its share of the frog's current by resistance.
+    pub(crate) poles: Vec<(PoleIx, f64)>,
+    /// The most that the circuit can push through it.
+    pub(crate) most: Microamps,
+    /// Resistance of the loop to it, by the wires alone.
+    pub(crate) loop_ohms: Microohms,
+}
+
+/// Everything fixed.
+#[derive(Debug)]
+pub(crate) struct Model {
+    pub(crate) layout: Arc<Layout>,
+    pub(crate) channels: Arc<ChannelTable>,
+    pub(crate) proof: Arc<PolarityProof>,
+    pub(crate) neighbours: Vec<Vec<BlockIx>>,
+    pub(crate) routes: Vec<Route>,
+    pub(crate) frogs: Vec<FrogModel>,
+    pub(crate) booster_districts: Vec<Vec<DistrictIx>>,
+    pub(crate) district_blocks: Vec<Vec<BlockIx>>,
+    pub(crate) district_frogs: Vec<Vec<FrogIx>>,
+    pub(crate) machine_frogs: Vec<Vec<FrogIx>>,
+    pub(crate) pole_frogs: Vec<Vec<FrogIx>>,
+    /// The channels recorded with a fault of each district, ascending.
+    pub(crate) members: Vec<Vec<ChannelIx>>,
+    /// `district/ID/current` by district, and so on.
+    pub(crate) district_current: Vec<ChannelIx>,
+    pub(crate) booster_current: Vec<ChannelIx>,
+    pub(crate) block_current: Vec<ChannelIx>,
+}
+
+impl Model {
+    /// Of a layout.
+    pub(crate) fn new(
+        layout: Arc<Layout>,
+        channels: Arc<ChannelTable>,
+        proof: Arc<PolarityProof>,
+        neighbours: Vec<Vec<BlockIx>>,
+    ) -> Self {
+        let routes = channels.iter().map(|(_, channel)| route(channel)).collect();
+        let frogs: Vec<FrogModel> =
+            (0..layout.frogs.len()).map(|at| frog_model(&layout, FrogIx::new(at))).collect();
+        let current = |object| channel_of(&channels, object, Quantity::Current);
+        let district = |at| Object::District(DistrictIx::new(at));
+        Self {
+            routes,
+            booster_districts: by(
+                layout.boosters.len(),
+                layout.districts.iter(),
+                |it| it.booster.at(),
+                DistrictIx::new,
+            ),
+            district_blocks: by(
+                layout.districts.len(),
+                layout.blocks.iter(),
+                |it| it.district.at(),
+                BlockIx::new,
+            ),
+            district_frogs: by(
+                layout.districts.len(),
+                frogs.iter(),
+                |it| it.district.at(),
+                FrogIx::new,
+            ),
+            machine_frogs: machine_frogs(&layout, &proof),
+            pole_frogs: pole_frogs(&layout),
+            members: members(&layout, &channels),
+            district_current: (0..layout.districts.len()).map(|at| current(district(at))).collect(),
+            booster_current: (0..layout.boosters.len())
+                .map(|at| current(Object::Booster(BoosterIx::new(at))))
+                .collect(),
+            block_current: (0..layout.blocks.len())
+                .map(|at| current(Object::Block(BlockIx::new(at))))
+                .collect(),
+            neighbours,
+            frogs,
+            layout,
+            channels,
+            proof,
+        }
+    }
+
+    /// The channel of an object's quantity.
+    pub(crate) fn channel(&self, object: Object, quantity: Quantity) -> ChannelIx {
+        channel_of(&self.channels, object, quantity)
+    }
+
+    /// The dense number of a feed: boosters first.
+    pub(crate) fn feed_at(&self, feed: Feed) -> usize {
+        match feed {
+            Feed::Booster(booster) => booster.at(),
+            Feed::District(district) => self.layout.boosters.len() + district.at(),
+        }
+    }
+
+    /// The feed of a dense number.
+    pub(crate) fn feed(&self, at: usize) -> Feed {
+        let boosters = self.layout.boosters.len();
+        if at < boosters {
+            Feed::Booster(BoosterIx::new(at))
+        } else {
+            Feed::District(DistrictIx::new(at - boosters))
+        }
+    }
+
+    /// Number of feeds.
+    pub(crate) fn feeds(&self) -> usize {
+        self.layout.boosters.len() + self.layout.districts.len()
+    }
+
+    /// The district that an alarm's subject lies in.
+    pub(crate) fn district_of(&self, subject: Subject) -> Option<DistrictIx> {
+        match subject {
+            Subject::Object(Object::District(it)) => Some(it),
+            Subject::Object(Object::Block(it)) => Some(self.layout.district_of_block(it)),
+            Subject::Object(Object::Frog(it)) => Some(self.frogs[it.at()].district),
+            Subject::Object(Object::Machine(it)) => {
+                self.machine_frogs[it.at()].first().map(|frog| self.frogs[frog.at()].district)
+            }
+            Subject::Object(Object::Pole(it)) => {
+                self.pole_frogs[it.at()].first().map(|frog| self.frogs[frog.at()].district)
+            }
+            Subject::Object(Object::Reverser(it)) => {
+                Some(self.layout.district_of_block(self.layout.reversers[it.at()].block))
+            }
+            Subject::Object(Object::Booster(_)) | Subject::Node(_) | Subject::Checkrail => None,
+        }
+    }
+}
+
+/// The object of a feed.
+pub(crate) const fn object_of(feed: Feed) -> Object {
+    match feed {
+        Feed::Booster(it) => Object::Booster(it),
+        Feed::District(it) => Object::District(it),
+    }
+}
+
+fn channel_of(channels: &ChannelTable, object: Object, quantity: Quantity) -> ChannelIx {
+    channels.index(object, quantity).expect("the table is complete for its layout")
+}
+
+fn route(Channel { object, quantity }: Channel) -> Route {
+    let feed = match object {
+        Object::Booster(it) => Some(Feed::Booster(it)),
+        Object::District(it) => Some(Feed::District(it)),
+        Object::Block(_)
+        | Object::Machine(_)
+        | Object::Frog(_)
+        | Object::Pole(_)
+        | Object::Reverser(_) => None,
+    };
+    match (object, quantity, feed) {
+        (_, Quantity::Current, Some(feed)) => Route::Current(feed),
+        (_, Quantity::Voltage, Some(feed)) => Route::Voltage(feed),
+        (_, Quantity::Feedback, Some(feed)) => Route::Feedback(feed),
+        (Object::Block(it), Quantity::Current, None) => Route::BlockCurrent(it),
+        (Object::Block(it), Quantity::Occupied, None) => Route::BlockOccupied(it),
+        (Object::Block(it), Quantity::Peak, None) => Route::BlockPeak(it),
+        (Object::Machine(it), Quantity::Position, None) => Route::Position(it),
+        (Object::Machine(it), Quantity::Asked, None) => Route::Asked(it),
+        (Object::Frog(it), Quantity::Polarity, None) => Route::Polarity(it),
+        (Object::Frog(it), Quantity::Current, None) => Route::FrogCurrent(it),
+        (Object::Reverser(it), Quantity::State, None) => Route::Reverser(it),
+        (_, _, _) => Route::Output,
+    }
+}
+
+/// Indices of `items` by the index that `of` gives each.
+fn by<'a, T: 'a, I>(
+    count: usize,
+    items: impl Iterator<Item = &'a T>,
+    of: impl Fn(&T) -> usize,
+    index: impl Fn(usize) -> I,
+) -> Vec<Vec<I>> {
+    let mut lists: Vec<Vec<I>> = (0..count).map(|_| Vec::new()).collect();
+    for (at, item) in items.enumerate() {
+        lists[of(item)].push(index(at));
+    }
+    lists
+}
+
+fn machine_frogs(layout: &Layout, proof: &PolarityProof) -> Vec<Vec<FrogIx>> {
+    let mut lists: Vec<Vec<FrogIx>> = vec![Vec::new(); layout.machines.len()];
+    for (at, frog) in proof.frogs.iter().enumerate() {
+        for machine in &frog.machines {
+            lists[machine.at()].push(FrogIx::new(at));
+        }
+    }
+    lists
+}
+
+fn pole_frogs(layout: &Layout) -> Vec<Vec<FrogIx>> {
+    let mut lists: Vec<Vec<FrogIx>> = vec![Vec::new(); layout.poles.len()];
+    for (at, frog) in layout.frogs.iter().enumerate() {
+        for pole in &frog.poles {
+            lists[pole.pole.at()].push(FrogIx::new(at));
+        }
+    }
+    lists
+}
+
+fn frog_model(layout: &Layout, frog: FrogIx) -> FrogModel {
+    let it = &layout.frogs[frog.at()];
+    let block = layout.block_of_frog(frog);
+    let contact = |pole: PoleIx| {
+        let machine = layout.poles[pole.at()].machine;
+        layout.machines[machine.at()].contact_resistance.ohms().max(1e-6)
+    };
+    let conductance: f64 = it.poles.iter().map(|pole| 1.0 / contact(pole.pole)).sum();
+    let poles =
+        it.poles.iter().map(|pole| (pole.pole, 1.0 / contact(pole.pole) / conductance)).collect();
+    let contacts = if it.poles.is_empty() { 0.0 } else { 1.0 / conductance };
+    let (loop_ohms, most) = through(layout, frog, contacts);
+    FrogModel {
+        block,
+        district: layout.blocks[block.at()].district,
+        trackwork: it.trackwork,
+        reverser: layout.blocks[block.at()].reverser,
+        poles,
+        most,
+        loop_ohms,
+    }
+}
+
+/// The loop by source, bus, feeder, frog feed, limiter and contacts, and what the booster pushes through it.
+fn through(layout: &Layout, frog: FrogIx, contacts: f64) -> (Microohms, Microamps) {
+    let it = &layout.frogs[frog.at()];
+    let block = &layout.blocks[layout.block_of_frog(frog).at()];
+    let district = &layout.districts[block.district.at()];
+    let booster = &layout.boosters[district.booster.at()];
+    let one_way = |wire: &Wire| {
+        wire_ohms_per_metre(wire.gauge, layout.ambient) * wire.length.metres()
+            / f64::from(wire.pairs.max(1))
+    };
+    let limiter = it.limiter.map_or(0.0, |limiter| limiter.ohms_hot.ohms());
+    let breaker = district.breaker.ohms_hot.map_or(0.0, Microohms::ohms);
+    let fixed = booster.resistance.ohms() + contacts + limiter;
+    let wires = 2.0 * (one_way(&district.bus) + one_way(&block.feeder)) + one_way(&it.feed);
+    let ohms = fixed + wires;
+    // A breaker that is only a lamp or a resettable fuse is taken as cold: the current before it has warmed up.
+    let most = Microamps::from_amps(booster.volts.volts() / ohms.max(1e-3)).min(booster.limit);
+    (Microohms(((ohms + breaker) * 1e6).round() as u64), most)
+}
+
+fn members(layout: &Layout, channels: &ChannelTable) -> Vec<Vec<ChannelIx>> {
+    let mut lists: Vec<Vec<ChannelIx>> = vec![Vec::new(); layout.districts.len()];
+    for (index, Channel { object, quantity }) in channels.iter() {
+        if !quantity.is_input() {
+            continue;
+        }
+        for district in districts_of(layout, object) {
+            let list = &mut lists[district.at()];
+            if list.last() != Some(&index) {
+                list.push(index);
+            }
+        }
+    }
+    lists
+}
+
+fn districts_of(layout: &Layout, object: Object) -> Vec<DistrictIx> {
+    match object {
+        Object::Booster(booster) => {
+            let fed = |(_, it): &(usize, &wiring::layout::District)| it.booster == booster;
+            layout
+                .districts
+                .iter()
+                .enumerate()
+                .filter(fed)
+                .map(|(at, _)| DistrictIx::new(at))
+                .collect()
+        }
+        Object::District(it) => vec![it],
+        Object::Block(it) => vec![layout.district_of_block(it)],
+        Object::Frog(it) => vec![layout.district_of_frog(it)],
+        Object::Reverser(it) => {
+            vec![layout.district_of_block(layout.reversers[it.at()].block)]
+        }
+        Object::Machine(machine) => {
+            let mut list: Vec<DistrictIx> = layout
+                .frogs
+                .iter()
+                .enumerate()
+                .filter(|(_, frog)| {
+                    frog.poles.iter().any(|pole| layout.poles[pole.pole.at()].machine == machine)
+                })
+                .map(|(at, _)| layout.district_of_frog(FrogIx::new(at)))
+                .collect();
+            list.dedup();
+            list
+        }
+        Object::Pole(_) => Vec::new(),
+    }
+}

@@ -1,0 +1,84 @@
+//! When engines charge: the time after power returned, in which `short` needs more.
+
+use wiring::units::{Microamps, Micros, Millivolts, Mono};
+
+use super::settings::Settings;
+
+/// A neighbour on the same booster that was armed or cut disturbs for so long.
+const NEIGHBOUR: Micros = Micros::from_millis(500);
+
+/// The inrush window of one district.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Inrush {
+    until: Option<Mono>,
+    /// Voltage fell below half.
+    fell: bool,
+    /// The load before power went or dipped.
+    before: Option<Microamps>,
+    /// Steps are measured from at least this until then: power coming back is no step.
+    floor: Option<(Mono, Microamps)>,
+}
+
+impl Inrush {
+    /// Within the window.
+    pub(crate) fn is_open(&self, now: Mono) -> bool {
+        self.until.is_some_and(|until| now < until)
+    }
+
+    /// Power went, or is about to; `load` flowed before.
+    pub(crate) fn handle_gone(&mut self, load: Option<Microamps>) {
+        if load.is_some() {
+            self.before = load;
+        }
+    }
+
+    /// Power is back at `now`.
+    pub(crate) fn handle_back(&mut self, settings: &Settings, now: Mono) {
+        self.open(settings, now + settings.inrush_window);
+    }
+
+    /// A neighbour on the same booster was armed or cut, and no voltage tells how that felt here.
+    pub(crate) fn handle_neighbour(
+        &mut self,
+        settings: &Settings,
+        now: Mono,
+        load: Option<Microamps>,
+    ) {
+        self.handle_gone(load);
+        self.open(settings, now + NEIGHBOUR);
+    }
+
+    /// A voltage reading. Says whether power came back with it.
+    pub(crate) fn handle_voltage(
+        &mut self,
+        settings: &Settings,
+        now: Mono,
+        volts: Millivolts,
+        load: impl FnOnce() -> Option<Microamps>,
+    ) {
+        if volts < settings.half_volts() {
+            if !self.fell {
+                self.fell = true;
+                self.handle_gone(load());
+            }
+        } else if settings.healthy_volts() < volts && self.fell {
+            self.fell = false;
+            self.handle_back(settings, now);
+        }
+    }
+
+    fn open(&mut self, settings: &Settings, until: Mono) {
+        self.until = Some(self.until.map_or(until, |before| before.max(until)));
+        // With no load known from before, no rise can be told from the load coming back.
+        let load = self.before.unwrap_or(Microamps(i64::MAX));
+        self.floor = Some((until + settings.window + settings.window, load));
+    }
+
+    /// What a lasting step is measured from.
+    pub(crate) fn floored(&self, now: Mono, low: Option<Microamps>) -> Option<Microamps> {
+        match self.floor {
+            Some((until, load)) if now < until => Some(low.map_or(load, |low| low.max(load))),
+            Some(_) | None => low,
+        }
+    }
+}

@@ -1,0 +1,328 @@
+//! Channels as they are heard: the last good value of each, its age, whether it may be acted upon, and its samples.
+//!
+//! Missing is never zero. Nothing here decides; it judges single readings and silence.
+
+use wiring::{
+    channel::Quantity,
+    index::ChannelIx,
+    units::{Micros, Mono},
+};
+
+use crate::{
+    input::{Invalid, NodeIx, Quality, Reading, Value},
+    ring::Ring,
+};
+
+/// A current of any rate is not called silent before this.
+const SHORTEST_SILENCE: Micros = Micros::from_millis(250);
+/// Currents that announced no rate.
+const SILENCE_WITHOUT_RATE: Micros = Micros::from_millis(1000);
+/// Samples kept of a fast channel: 2 s and more at 100 Hz, with room for evidence before the onset.
+const FAST_SAMPLES: usize = 320;
+/// Samples kept of a channel that changes now and then.
+const SLOW_SAMPLES: usize = 32;
+
+/// A channel as heard.
+#[derive(Debug)]
+pub(crate) struct Slot {
+    quantity: Quantity,
+    /// The last good value.
+    pub(crate) last: Option<(Mono, Value)>,
+    /// Quality of the last good value.
+    pub(crate) quality: Quality,
+    /// Announced time between readings.
+    pub(crate) period: Option<Micros>,
+    /// `stale-after` of the layout file.
+    pub(crate) stale_after: Option<Micros>,
+    /// The node that announced it.
+    pub(crate) node: Option<NodeIx>,
+    /// Silent for too long, or its node is.
+    pub(crate) stale: bool,
+    /// First of an unbroken run of readings over the top of the range, and how many.
+    overs: Option<(Mono, u32)>,
+    ring: Ring,
+}
+
+/// What a reading is worth.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum Taken {
+    /// A good value. It was stale before where `back` says so.
+    Good {
+        /// The value.
+        value: Value,
+        /// It may prove something: fresh and ordered, not late.
+        proves: bool,
+        /// It ends a silence.
+        back: bool,
+    },
+    /// The second or later reading in a row over the top of the range, after a good one: at least full scale, since
+    /// the first of them. `repeated` is false for the second only.
+    OverRange {
+        /// When the first came.
+        first: Mono,
+        /// The run was counted before.
+        repeated: bool,
+    },
+    /// The first over the top of the range: not known yet whether it is one bad sample.
+    Pending,
+    /// Not usable, and why.
+    Bad(&'static str),
+}
+
+impl Slot {
+    /// A channel of this quantity, never heard.
+    pub(crate) fn new(quantity: Quantity, stale_after: Option<Micros>) -> Self {
+        let samples = match quantity {
+            Quantity::Current | Quantity::Voltage => FAST_SAMPLES,
+            Quantity::Feedback
+            | Quantity::Occupied
+            | Quantity::Peak
+            | Quantity::Position
+            | Quantity::Asked
+            | Quantity::Polarity
+            | Quantity::State
+            | Quantity::Expected
+            | Quantity::Load
+            | Quantity::Power
+            | Quantity::Throw => SLOW_SAMPLES,
+        };
+        Self {
+            quantity,
+            last: None,
+            quality: Quality::Good,
+            period: None,
+            stale_after,
+            node: None,
+            stale: false,
+            overs: None,
+            ring: Ring::new(samples),
+        }
+    }
+
+    /// The last good value, unless it is too old to act upon.
+    pub(crate) fn fresh(&self) -> Option<Value> {
+        self.last.filter(|_| !self.stale).map(|(_, value)| value)
+    }
+
+    /// Kept samples.
+    pub(crate) const fn samples(&self) -> &Ring {
+        &self.ring
+    }
+
+    /// The longest silence; none: it never goes stale by age.
+    pub(crate) fn silence(&self) -> Option<Micros> {
+        match self.quantity {
+            Quantity::Current | Quantity::Voltage => {
+                Some(self.stale_after.unwrap_or_else(|| match self.period {
+                    Some(period) => Micros(period.0.saturating_mul(3)).max(SHORTEST_SILENCE),
+                    None => SILENCE_WITHOUT_RATE,
+                }))
+            }
+            Quantity::Position
+            | Quantity::Polarity
+            | Quantity::Feedback
+            | Quantity::Occupied
+            | Quantity::State => self.stale_after,
+            Quantity::Peak
+            | Quantity::Asked
+            | Quantity::Expected
+            | Quantity::Load
+            | Quantity::Power
+            | Quantity::Throw => None,
+        }
+    }
+
+    /// When it goes stale by age: just after the longest silence, so that a reading due exactly then is in time.
+    pub(crate) fn poll_deadline(&self) -> Option<Mono> {
+        let (heard, _) = self.last.filter(|_| !self.stale)?;
+        Some(heard + self.silence()? + Micros(1))
+    }
+
+    fn take(&mut self, reading: &Reading, now: Mono) -> Taken {
+        let Reading { value, quality, .. } = *reading;
+        if quality == Quality::Resent {
+            return Taken::Bad("sent twice");
+        }
+        if let Value::Invalid(why) = value {
+            self.ring.push(now, value);
+            return self.take_invalid(why, now);
+        }
+        if !self.is_of_type(value) {
+            return Taken::Bad("is not of its channel's type");
+        }
+        if is_negative(value) {
+            return Taken::Bad("is negative");
+        }
+        let back = self.stale;
+        self.last = Some((now, value));
+        self.quality = quality;
+        self.stale = false;
+        self.overs = None;
+        self.ring.push(now, value);
+        Taken::Good { value, proves: quality != Quality::Late, back }
+    }
+
+    fn take_invalid(&mut self, why: Invalid, now: Mono) -> Taken {
+        match why {
+            Invalid::OverRange if self.last.is_none() => Taken::Bad("is over the top of its range"),
+            Invalid::OverRange => {
+                let (first, count) = self.overs.unwrap_or((now, 0));
+                self.overs = Some((first, count.saturating_add(1)));
+                match count {
+                    0 => Taken::Pending,
+                    count => Taken::OverRange { first, repeated: count > 1 },
+                }
+            }
+            Invalid::UnderRange => self.bad("is below the bottom of its range"),
+            Invalid::Open => self.bad("has an open sensor"),
+            Invalid::Sensor => self.bad("has a faulty sensor"),
+            Invalid::Malformed => self.bad("is not a usable value"),
+        }
+    }
+
+    fn bad(&mut self, what: &'static str) -> Taken {
+        self.overs = None;
+        Taken::Bad(what)
+    }
+
+    const fn is_of_type(&self, value: Value) -> bool {
+        match value {
+            Value::Current(_) => matches!(self.quantity, Quantity::Current | Quantity::Peak),
+            Value::Voltage(_) => matches!(self.quantity, Quantity::Voltage),
+            Value::Position(_) => matches!(self.quantity, Quantity::Position),
+            Value::Asked(_) => matches!(self.quantity, Quantity::Asked),
+            Value::Polarity(_) => matches!(self.quantity, Quantity::Polarity),
+            Value::Occupied(_) => matches!(self.quantity, Quantity::Occupied),
+            Value::Feedback(_) => matches!(self.quantity, Quantity::Feedback),
+            Value::Reverser(_) => matches!(self.quantity, Quantity::State),
+            Value::Invalid(_) => false,
+        }
+    }
+}
+
+const fn is_negative(value: Value) -> bool {
+    match value {
+        Value::Current(amps) => amps.0 < 0,
+        Value::Voltage(volts) => volts.0 < 0,
+        Value::Position(_)
+        | Value::Asked(_)
+        | Value::Polarity(_)
+        | Value::Occupied(_)
+        | Value::Feedback(_)
+        | Value::Reverser(_)
+        | Value::Invalid(_) => false,
+    }
+}
+
+/// All channels of a layout.
+#[derive(Debug)]
+pub(crate) struct Store {
+    slots: Vec<Slot>,
+}
+
+impl Store {
+    /// From one slot a channel.
+    pub(crate) const fn new(slots: Vec<Slot>) -> Self {
+        Self { slots }
+    }
+
+    /// Judges a reading and keeps it if it is good.
+    pub(crate) fn take(&mut self, reading: &Reading, now: Mono) -> Taken {
+        self.slots[reading.channel.at()].take(reading, now)
+    }
+
+    /// A channel.
+    pub(crate) fn slot(&self, channel: ChannelIx) -> &Slot {
+        &self.slots[channel.at()]
+    }
+
+    /// A channel, for what links learn of it.
+    pub(crate) fn slot_mut(&mut self, channel: ChannelIx) -> &mut Slot {
+        &mut self.slots[channel.at()]
+    }
+
+    /// The last good value that may be acted upon.
+    pub(crate) fn fresh(&self, channel: ChannelIx) -> Option<Value> {
+        self.slots[channel.at()].fresh()
+    }
+
+    /// The channels that a node announced.
+    pub(crate) fn of_node(&self, node: NodeIx) -> impl Iterator<Item = ChannelIx> + '_ {
+        let mine = move |(_, slot): &(usize, &Slot)| slot.node == Some(node);
+        self.slots.iter().enumerate().filter(mine).map(|(at, _)| ChannelIx::new(at))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use wiring::units::Microamps;
+
+    use super::*;
+
+    #[test]
+    fn bad_readings_are_named_and_change_nothing() {
+        check("2.0", "good");
+        check("2.0 resent -1 under open sensor nan word", "good bad bad bad bad bad bad bad");
+    }
+
+    #[test]
+    fn over_range_counts_from_the_second_in_a_row_after_a_good_one() {
+        check("over over", "bad bad");
+        check("1.0 over 1.0 over", "good pending good pending");
+        check("1.0 over over over", "good pending over@1 over@1+");
+        check("1.0 over under over", "good pending bad pending");
+    }
+
+    #[test]
+    fn a_current_is_stale_after_three_periods_but_not_before_a_quarter_second() {
+        let cases = [(None, 1_000_001), (Some(20), 250_001), (Some(200), 600_001)];
+        for (period, want) in cases {
+            let mut sut = Slot::new(Quantity::Current, None);
+            sut.period = period.map(Micros::from_millis);
+            sut.take(&reading("1.0"), Mono(0));
+            assert_eq!(sut.poll_deadline(), Some(Mono(want)), "{period:?}");
+        }
+    }
+
+    #[test]
+    fn positions_never_go_stale_by_age() {
+        assert_eq!(Slot::new(Quantity::Position, None).silence(), None);
+    }
+
+    #[track_caller]
+    fn check(readings: &str, want: &str) {
+        let mut sut = Slot::new(Quantity::Current, None);
+        let got: Vec<String> = readings
+            .split_whitespace()
+            .enumerate()
+            .map(|(at, word)| show(sut.take(&reading(word), Mono(at as u64))))
+            .collect();
+        assert_eq!(got.join(" "), want);
+    }
+
+    fn reading(word: &str) -> Reading {
+        let value = match word {
+            "over" => Value::Invalid(Invalid::OverRange),
+            "under" => Value::Invalid(Invalid::UnderRange),
+            "open" => Value::Invalid(Invalid::Open),
+            "sensor" => Value::Invalid(Invalid::Sensor),
+            "nan" => Value::Invalid(Invalid::Malformed),
+            "word" => Value::Feedback(true),
+            "resent" => Value::Current(Microamps(2_000_000)),
+            number => Value::Current(Microamps::from_amps(number.parse().unwrap())),
+        };
+        let quality = if word == "resent" { Quality::Resent } else { Quality::Good };
+        Reading { channel: ChannelIx(0), value, quality, node_ms: None }
+    }
+
+    fn show(taken: Taken) -> String {
+        match taken {
+            Taken::Good { .. } => "good".to_owned(),
+            Taken::OverRange { first, repeated } => {
+                format!("over@{}{}", first.0, if repeated { "+" } else { "" })
+            }
+            Taken::Pending => "pending".to_owned(),
+            Taken::Bad(_) => "bad".to_owned(),
+        }
+    }
+}

@@ -1,0 +1,333 @@
+//! What the machines of the layout find, as states and alarms.
+
+use wiring::{
+    channel::{Object, Quantity},
+    index::{BlockIx, BoosterIx, DistrictIx, FrogIx, MachineIx},
+    layout::{Conductor, Position},
+    polarity::{Required, Wired},
+    units::{Microamps, Micros, Mono},
+};
+
+use super::{Supervisor, slots::Timer};
+use crate::{
+    alarm::{AlarmKind, Subject},
+    alarms::Grade,
+    frog::Expectation,
+    input::{Feed, ReverserState, Value},
+    model::object_of,
+    occupancy::Readable,
+    output::{Decision, EventKind, ExpectedPolarity, Occupancy, PowerState, StateValue},
+    words::Seen,
+};
+
+/// A reverser's state must have stood for so long.
+const REVERSER_STANDS: Micros = Micros::from_millis(300);
+
+impl Supervisor {
+    /// A machine's state may have changed: its alarms, and what its frogs must be on.
+    pub(super) fn follow_machine(&mut self, machine: MachineIx, at: Mono) {
+        let it = &self.machines[machine.at()];
+        let subject = Subject::Object(Object::Machine(machine));
+        let (slow, stuck, out) = (it.is_slow(), it.is_stuck(), it.is_out_of_step());
+        let seen = Seen::Throw {
+            asked: it.asked().map(|(_, asked)| asked),
+            position: it.position().map_or(crate::input::MachinePosition::Unknown, |(_, it)| it),
+            taking: it
+                .taking_since()
+                .map_or(it.last_throw().unwrap_or_default(), |since| at.since(since)),
+            usual: self.model.layout.machines[machine.at()].throw_time,
+        };
+        self.hold(slow, AlarmKind::MachineSlow, subject, at, seen);
+        self.hold(stuck, AlarmKind::MachineStuck, subject, at, seen);
+        self.hold(out, AlarmKind::MachineOutOfStep, subject, at, seen);
+        let model = std::sync::Arc::clone(&self.model);
+        for &frog in &model.machine_frogs[machine.at()] {
+            self.expect(frog, at);
+        }
+        self.refresh_timer(Timer::Machine(machine.at()));
+    }
+
+    /// Derives what a frog must be on from the positions of its machines.
+    pub(super) fn expect(&mut self, frog: FrogIx, at: Mono) {
+        let proof = self.model.proof.frog(frog);
+        let mut index = 0;
+        let mut known = true;
+        for (bit, machine) in proof.machines.iter().enumerate() {
+            match self.machines[machine.at()].settled() {
+                Some(Position::Normal) => {}
+                Some(Position::Reverse) => index |= 1 << bit,
+                None => known = false,
+            }
+        }
+        let row = known.then(|| proof.rows.get(index)).flatten().copied();
+        let expectation = match row {
+            None => Expectation { shown: ExpectedPolarity::Unknown, right: None, row: None },
+            Some(row) => {
+                let wired = match row.wired {
+                    Wired::On(conductor) => Some(conductor),
+                    Wired::None | Wired::Both => None,
+                };
+                Expectation {
+                    shown: shown(row.wired),
+                    right: match row.required {
+                        Required::On(conductor) => Some(conductor),
+                        Required::Any | Required::Conflict => wired,
+                    },
+                    row: Some(index),
+                }
+            }
+        };
+        let seen_by = row.and_then(|row| row.seen_by);
+        self.move_frog(frog, seen_by);
+        if self.frogs[frog.at()].handle_expectation(expectation, at) {
+            let channel = self.model.channel(Object::Frog(frog), Quantity::Expected);
+            let value = StateValue::Expected(expectation.shown);
+            self.emit(at, Decision::State { channel, value });
+        }
+        let invalid = row.is_some_and(|row| !row.valid);
+        let machines = proof_machines(&self.model, frog);
+        if let Some(machine) = machines {
+            let subject = Subject::Object(Object::Machine(machine));
+            self.hold(invalid, AlarmKind::PositionsInvalid, subject, at, Seen::Kind);
+        }
+        self.judge_frog(frog, at);
+    }
+
+    /// A wheel on the frog draws through another detector from now on.
+    fn move_frog(&mut self, frog: FrogIx, seen_by: Option<BlockIx>) {
+        let before = std::mem::replace(&mut self.seen_by[frog.at()], seen_by);
+        if before == seen_by {
+            return;
+        }
+        if let Some(block) = before {
+            self.seeing[block.at()].retain(|it| *it != frog);
+        }
+        if let Some(block) = seen_by {
+            self.seeing[block.at()].push(frog);
+        }
+    }
+
+    /// Power, voltage, a fault or a reverser may have changed: may the frogs of a district be judged?
+    pub(super) fn judge_frogs(&mut self, district: DistrictIx, at: Mono) {
+        let model = std::sync::Arc::clone(&self.model);
+        for &frog in &model.district_frogs[district.at()] {
+            self.judge_frog(frog, at);
+        }
+    }
+
+    pub(super) fn judge_frog(&mut self, frog: FrogIx, at: Mono) {
+        let it = &self.model.frogs[frog.at()];
+        let feed = self.model.feed_at(Feed::District(it.district));
+        let guard = &self.guards[it.district.at()];
+        let powered = self.powers[feed].is_guarded()
+            && self.powers[feed].state() != PowerState::Restoring
+            && guard.has_voltage()
+            && !guard.is_armed();
+        let from = match it.reverser.map(|reverser| self.reversers[reverser.at()]) {
+            None => Some(at),
+            Some(Some((since, ReverserState::Straight | ReverserState::Swapped))) => {
+                Some(at.max(since + REVERSER_STANDS))
+            }
+            Some(Some((_, ReverserState::Unknown)) | None) => None,
+        };
+        let judged = from.filter(|_| powered);
+        let it = &mut self.frogs[frog.at()];
+        // A flip starts its time again.
+        if judged.is_some_and(|from| at < from) {
+            it.handle_judged(false, at);
+        }
+        it.handle_judged(judged.is_some(), judged.unwrap_or(at));
+        self.show_frog(frog, at);
+        self.refresh_timer(Timer::Frog(frog.at()));
+    }
+
+    /// A frog's findings as alarms, and a cut where a train is on a wrong one.
+    pub(super) fn show_frog(&mut self, frog: FrogIx, at: Mono) {
+        let district = self.model.frogs[frog.at()].district;
+        let on = self.powers[self.model.feed_at(Feed::District(district))].is_on();
+        let it = &self.frogs[frog.at()];
+        let was = self.shown_frogs[frog.at()];
+        let (wrong, stays) = (it.is_mismatched(), it.stays());
+        // Dead means something only where power is known to be there; while it is off the alarm stays as it was.
+        let dead = it.is_dead() && (on || was.dead);
+        let expected = it.expectation().right.unwrap_or(Conductor::A);
+        let measured = it.measured().map(|(_, measured)| measured);
+        let subject = Subject::Object(Object::Frog(frog));
+        if wrong != was.wrong {
+            let count = &mut self.mismatches[district.at()];
+            *count = if wrong { *count + 1 } else { count.saturating_sub(1) };
+            self.shown_frogs[frog.at()].wrong = wrong;
+            match measured {
+                Some(measured) if wrong => {
+                    self.judge_mismatch(district, at);
+                    let seen = Seen::Frog { expected, measured };
+                    self.raise(AlarmKind::FrogMismatch, subject, Grade::Usual, at, seen);
+                }
+                Some(_) | None => self.lower(AlarmKind::FrogMismatch, subject, at),
+            }
+        }
+        if dead != was.dead {
+            self.shown_frogs[frog.at()].dead = dead;
+            self.hold(dead, AlarmKind::FrogDead, subject, at, Seen::Kind);
+        }
+        if stays.is_some() != was.stays {
+            self.shown_frogs[frog.at()].stays = stays.is_some();
+            let seen = Seen::Stays(stays.unwrap_or(Conductor::A));
+            self.hold(stays.is_some(), AlarmKind::FrogNotSwitching, subject, at, seen);
+        }
+    }
+
+    /// A block's occupancy as state and event.
+    pub(super) fn show_block(&mut self, block: BlockIx, at: Mono) {
+        self.refresh_timer(Timer::Block(block.at()));
+        let now = self.blocks[block.at()].state();
+        if self.shown_blocks[block.at()] == now {
+            return;
+        }
+        self.shown_blocks[block.at()] = now;
+        let channel = self.model.channel(Object::Block(block), Quantity::Occupied);
+        let district = self.model.layout.district_of_block(block);
+        if now == Occupancy::Occupied && self.mismatches[district.at()] > 0 {
+            self.judge_mismatch(district, at);
+        }
+        self.emit(at, Decision::State { channel, value: StateValue::Occupancy(now) });
+        self.emit_event(at, EventKind::OccupancyChanged(block, now), None);
+        self.show_held(block, at);
+    }
+
+    /// Held although the district is on: the detector is silent.
+    pub(super) fn show_held(&mut self, block: BlockIx, at: Mono) {
+        let district = self.model.layout.district_of_block(block);
+        let on = self.powers[self.model.feed_at(Feed::District(district))].is_on();
+        let held = on && self.blocks[block.at()].state().is_held();
+        let subject = Subject::Object(Object::Block(block));
+        self.hold(held, AlarmKind::BlockHeld, subject, at, Seen::Kind);
+    }
+
+    /// Whether a block can be read.
+    pub(super) fn read_block(&mut self, block: BlockIx, at: Mono) {
+        let district = self.model.layout.district_of_block(block);
+        let feed = self.model.feed_at(Feed::District(district));
+        let stale = self.store.slot(self.model.block_current[block.at()]).stale;
+        let readable = match self.powers[feed].state() {
+            PowerState::On if !stale => Readable::Yes,
+            PowerState::Unknown if !stale => Readable::Unknown,
+            PowerState::On
+            | PowerState::Unknown
+            | PowerState::Cutting
+            | PowerState::Cut
+            | PowerState::CutFailed
+            | PowerState::Restoring => Readable::No,
+        };
+        self.blocks[block.at()].handle_readable(readable);
+        // What the detector says at this moment counts from now on.
+        if readable != Readable::No {
+            if let Some(Value::Current(amps)) =
+                self.store.fresh(self.model.block_current[block.at()])
+            {
+                self.blocks[block.at()].handle_current(amps, at);
+            }
+        }
+        self.show_block(block, at);
+        self.show_held(block, at);
+    }
+
+    /// Voltage and load of a district as alarms.
+    pub(super) fn show_guard(&mut self, district: DistrictIx, at: Mono) {
+        let guard = &self.guards[district.at()];
+        let (low, near) = (guard.is_voltage_low(), guard.is_near_overload());
+        let shown = guard.shown();
+        if (low, near) != shown {
+            let volts = guard.volts().map_or_else(Default::default, |(_, volts)| volts);
+            let limit = guard.settings().low_voltage;
+            let warning = guard.settings().overload_warning;
+            let amps = guard.last().map_or(Microamps::ZERO, |last| last.amps);
+            self.guards[district.at()].handle_shown(low, near);
+            let subject = Subject::Object(Object::District(district));
+            let seen = Seen::Voltage { seen: volts, limit };
+            if low != shown.0 {
+                self.hold(low, AlarmKind::VoltageLow, subject, at, seen);
+            }
+            if near != shown.1 {
+                let percent = (amps.0 * 90 / warning.0.max(1)).max(0) as u32;
+                let seen = Seen::Near { percent, estimated: false };
+                if near {
+                    self.raise(AlarmKind::Overload, subject, Grade::Other, at, seen);
+                } else {
+                    self.lower(AlarmKind::Overload, subject, at);
+                }
+            }
+        }
+        self.refresh_timer(Timer::Guard(district.at()));
+    }
+
+    /// A booster against its districts.
+    pub(super) fn sum_of_booster(&mut self, booster: BoosterIx, at: Mono) {
+        let parts = &self.model.booster_districts[booster.at()];
+        let channels = parts.iter().map(|it| self.model.district_current[it.at()]);
+        let whole = self.model.booster_current[booster.at()];
+        let quiet = parts.iter().all(|it| !self.guards[it.at()].is_armed());
+        let sides = self.sides(whole, channels, quiet);
+        self.residuals[booster.at()].handle(sides, at);
+        self.show_residual(booster.at(), at);
+    }
+
+    /// A district against its blocks.
+    pub(super) fn sum_of_district(&mut self, district: DistrictIx, at: Mono) {
+        let parts = &self.model.district_blocks[district.at()];
+        let channels = parts.iter().map(|it| self.model.block_current[it.at()]);
+        let whole = self.model.district_current[district.at()];
+        let quiet = !self.guards[district.at()].is_armed();
+        let sides = self.sides(whole, channels, quiet);
+        let feed = self.model.feed_at(Feed::District(district));
+        self.residuals[feed].handle(sides, at);
+        self.show_residual(feed, at);
+    }
+
+    fn sides(
+        &self,
+        whole: wiring::index::ChannelIx,
+        parts: impl Iterator<Item = wiring::index::ChannelIx>,
+        quiet: bool,
+    ) -> Option<(Microamps, Microamps)> {
+        let Some(Value::Current(whole)) = self.store.fresh(whole).filter(|_| quiet) else {
+            return None;
+        };
+        let mut sum = Microamps::ZERO;
+        let mut any = false;
+        for part in parts {
+            match self.store.fresh(part) {
+                Some(Value::Current(amps)) => sum = sum + amps,
+                _ => return None,
+            }
+            any = true;
+        }
+        any.then_some((whole, sum))
+    }
+
+    pub(super) fn show_residual(&mut self, feed: usize, at: Mono) {
+        self.refresh_timer(Timer::Residual(feed));
+        let stands = self.residuals[feed].stands();
+        let subject = Subject::Object(object_of(self.model.feed(feed)));
+        let key = crate::alarm::AlarmKey { kind: AlarmKind::CurrentUnaccounted, subject };
+        if stands != self.alarms.stands(key) {
+            let (whole, parts) = self.residuals[feed].seen;
+            let seen = Seen::Sum { whole, parts };
+            self.hold(stands, AlarmKind::CurrentUnaccounted, subject, at, seen);
+        }
+    }
+}
+
+const fn shown(wired: Wired) -> ExpectedPolarity {
+    match wired {
+        Wired::On(conductor) => ExpectedPolarity::On(conductor),
+        Wired::None => ExpectedPolarity::None,
+        Wired::Both => ExpectedPolarity::Unknown,
+    }
+}
+
+/// The machine under which an invalid combination is told: the last of the frog's trackwork, for there are two.
+fn proof_machines(model: &crate::model::Model, frog: FrogIx) -> Option<MachineIx> {
+    let machines = &model.proof.frog(frog).machines;
+    if machines.len() < 2 { None } else { machines.last().copied() }
+}

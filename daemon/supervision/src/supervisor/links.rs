@@ -1,0 +1,292 @@
+//! What links report: nodes that come and go, messages that cannot be used, orders that did not get through; and silence.
+
+use wiring::{
+    channel::Object,
+    index::{ChannelIx, DistrictIx},
+    protection::{OnStale, PowerOn},
+    units::{Microamps, Micros, Mono},
+};
+
+use super::{Node, Supervisor, slots::Timer};
+use crate::{
+    alarm::{AlarmKind, Subject},
+    alarms::Grade,
+    cause::Cause,
+    input::{Announced, Feed, LinkReport, NodeIx, Transport},
+    model::{Route, object_of},
+    output::{EventKind, NodeEvent, PowerState},
+    protect::Trip,
+    start::StartPower,
+    words::Seen,
+};
+
+/// Outputs of a silent node are off by permit after this. links.md 5.4: ttl and the node's own loop.
+const PERMIT_ENDS_MQTT: Micros = Micros::from_millis(3100);
+const PERMIT_ENDS: Micros = Micros::from_millis(1050);
+/// Outputs found off within this after the start are switched on where `power-on` says so.
+const AT_START: Micros = Micros::from_millis(10_000);
+
+impl Supervisor {
+    pub(super) fn handle_link(&mut self, report: LinkReport, at: Mono) {
+        match report {
+            LinkReport::Born { node, name, transport, channels, permit, restarted } => {
+                let outputs = self.announce(node, &channels);
+                let back = self.nodes.get(&node).is_some_and(|it| !it.up);
+                let it = Node { name, transport, up: true, heard: at, permit, outputs };
+                let known = self.nodes.insert(node, it).is_some();
+                let what = match (restarted, known && back) {
+                    (true, _) => NodeEvent::Restarted,
+                    (false, true) => NodeEvent::Back,
+                    (false, false) => NodeEvent::Born,
+                };
+                if restarted {
+                    self.forget_node(node, at);
+                }
+                self.handle_node_up(node, what, at);
+            }
+            LinkReport::Alive { node } => self.handle_alive(node, at),
+            LinkReport::Lost { node } => self.handle_lost(node, at),
+            LinkReport::Unusable { source, what } => {
+                self.emit_event(at, EventKind::ReadingBad { source, what }, None);
+            }
+            LinkReport::Refused { order, reason } => {
+                let what = format!("order {} refused: {reason}", order.0);
+                self.emit_event(
+                    at,
+                    EventKind::ReadingBad { source: "actuator".to_owned(), what },
+                    None,
+                );
+            }
+            // Neither an acknowledgement nor its absence proves anything: the deadline of the proof decides.
+            LinkReport::Acknowledged { .. } | LinkReport::NotSent { .. } => {}
+            LinkReport::HistoryFailing(failing) => {
+                self.hold(failing, AlarmKind::HistoryFailing, Subject::Checkrail, at, Seen::Kind);
+            }
+        }
+    }
+
+    fn announce(&mut self, node: NodeIx, channels: &[Announced]) -> Vec<Feed> {
+        let mut outputs = Vec::new();
+        for it in channels {
+            if self.model.routes.len() <= it.channel.at() {
+                continue;
+            }
+            let slot = self.store.slot_mut(it.channel);
+            slot.node = Some(node);
+            slot.period = it.period;
+            if it.output
+                && let Some(feed) = self.feed_of(it.channel)
+            {
+                outputs.push(feed);
+            }
+        }
+        outputs
+    }
+
+    fn feed_of(&self, channel: ChannelIx) -> Option<Feed> {
+        match self.model.channels.channel(channel).object {
+            Object::Booster(it) => Some(Feed::Booster(it)),
+            Object::District(it) => Some(Feed::District(it)),
+            Object::Block(_)
+            | Object::Machine(_)
+            | Object::Frog(_)
+            | Object::Pole(_)
+            | Object::Reverser(_) => None,
+        }
+    }
+
+    fn handle_node_up(&mut self, node: NodeIx, what: NodeEvent, at: Mono) {
+        let Some(it) = self.nodes.get_mut(&node) else { return };
+        it.up = true;
+        it.heard = at;
+        let (name, outputs) = (it.name.clone(), it.outputs.clone());
+        self.emit_event(at, EventKind::Node { name, what }, None);
+        self.lower(AlarmKind::NodeOffline, Subject::Node(node), at);
+        for feed in outputs {
+            let nth = self.model.feed_at(feed);
+            self.powers[nth].handle_node_back(at);
+            self.drain_power(nth);
+        }
+    }
+
+    fn handle_alive(&mut self, node: NodeIx, at: Mono) {
+        let Some(it) = self.nodes.get_mut(&node) else { return };
+        it.heard = at;
+        if !it.up {
+            self.handle_node_up(node, NodeEvent::Back, at);
+        }
+    }
+
+    /// It is silent: its readings are old, its outputs off by permit.
+    fn handle_lost(&mut self, node: NodeIx, at: Mono) {
+        let Some(it) = self.nodes.get_mut(&node).filter(|it| it.up) else { return };
+        it.up = false;
+        let (name, outputs, transport) = (it.name.clone(), it.outputs.clone(), it.transport);
+        let permit = it.permit.then_some(match transport {
+            Transport::Mqtt => PERMIT_ENDS_MQTT,
+            Transport::Serial | Transport::Modbus | Transport::Lcc | Transport::Journal => {
+                PERMIT_ENDS
+            }
+        });
+        self.emit_event(at, EventKind::Node { name, what: NodeEvent::Lost }, None);
+        self.raise(AlarmKind::NodeOffline, Subject::Node(node), Grade::Usual, at, Seen::Kind);
+        self.forget_node(node, at);
+        for feed in outputs {
+            let nth = self.model.feed_at(feed);
+            self.powers[nth].handle_node_lost(permit, at);
+            self.drain_power(nth);
+        }
+    }
+
+    fn forget_node(&mut self, node: NodeIx, at: Mono) {
+        let channels: Vec<ChannelIx> = self.store.of_node(node).collect();
+        for channel in channels {
+            let slot = self.store.slot_mut(channel);
+            if slot.last.is_some() && !slot.stale {
+                slot.stale = true;
+                self.follow_silence(channel, at);
+            }
+        }
+    }
+
+    /// A channel may have been silent for too long.
+    pub(super) fn handle_silence(&mut self, channel: usize, at: Mono) {
+        let channel = ChannelIx::new(channel);
+        // The slot may hold an earlier deadline than the channel has by now.
+        if self.store.slot(channel).poll_deadline().is_some_and(|due| due <= at) {
+            self.store.slot_mut(channel).stale = true;
+            self.follow_silence(channel, at);
+        }
+    }
+
+    fn follow_silence(&mut self, channel: ChannelIx, at: Mono) {
+        match self.model.routes[channel.at()] {
+            Route::Current(Feed::District(district)) => self.judge_silence(district, at),
+            Route::Current(feed @ Feed::Booster(_)) => {
+                let subject = Subject::Object(object_of(feed));
+                let silent = self.silent_for(channel, at);
+                self.raise(
+                    AlarmKind::ReadingStale,
+                    subject,
+                    Grade::Usual,
+                    at,
+                    Seen::Silent(silent),
+                );
+            }
+            Route::Voltage(Feed::District(district)) => {
+                self.guards[district.at()].handle_voltage_lost();
+                self.show_guard(district, at);
+                self.judge_frogs(district, at);
+            }
+            Route::BlockCurrent(block) | Route::BlockOccupied(block) => self.read_block(block, at),
+            Route::FrogCurrent(frog) => {
+                let subject = Subject::Object(Object::Frog(frog));
+                let silent = self.silent_for(channel, at);
+                self.raise(
+                    AlarmKind::ReadingStale,
+                    subject,
+                    Grade::Usual,
+                    at,
+                    Seen::Silent(silent),
+                );
+            }
+            Route::Polarity(frog) => {
+                let subject = Subject::Object(Object::Frog(frog));
+                self.raise(AlarmKind::FrogNotMeasured, subject, Grade::Usual, at, Seen::Kind);
+            }
+            Route::Voltage(Feed::Booster(_))
+            | Route::Feedback(_)
+            | Route::BlockPeak(_)
+            | Route::Position(_)
+            | Route::Asked(_)
+            | Route::Reverser(_)
+            | Route::Output => {}
+        }
+    }
+
+    fn silent_for(&self, channel: ChannelIx, at: Mono) -> Micros {
+        self.store.slot(channel).last.map_or(Micros::ZERO, |(heard, _)| at.since(heard))
+    }
+
+    /// A silence has ended.
+    pub(super) fn handle_back(&mut self, channel: ChannelIx, at: Mono) {
+        match self.model.routes[channel.at()] {
+            Route::Current(Feed::District(district)) => self.judge_silence(district, at),
+            Route::Current(feed @ Feed::Booster(_)) => {
+                self.lower(AlarmKind::ReadingStale, Subject::Object(object_of(feed)), at);
+            }
+            Route::BlockCurrent(block) | Route::BlockOccupied(block) => self.read_block(block, at),
+            Route::FrogCurrent(frog) => {
+                let subject = Subject::Object(Object::Frog(frog));
+                self.lower(AlarmKind::ReadingStale, subject, at);
+            }
+            Route::Polarity(frog) => {
+                let subject = Subject::Object(Object::Frog(frog));
+                self.lower(AlarmKind::FrogNotMeasured, subject, at);
+            }
+            Route::Voltage(_)
+            | Route::Feedback(_)
+            | Route::BlockPeak(_)
+            | Route::Position(_)
+            | Route::Asked(_)
+            | Route::Reverser(_)
+            | Route::Output => {}
+        }
+    }
+
+    /// A district that is not known to be off and whose current is old is not protected.
+    pub(super) fn judge_silence(&mut self, district: DistrictIx, at: Mono) {
+        let channel = self.model.district_current[district.at()];
+        let feed = self.model.feed_at(Feed::District(district));
+        let stale = self.store.slot(channel).stale;
+        let subject = Subject::Object(Object::District(district));
+        let off = matches!(self.powers[feed].state(), PowerState::Cut | PowerState::Cutting);
+        if !stale || off {
+            self.lower(AlarmKind::ReadingStale, subject, at);
+            return;
+        }
+        let silent = self.silent_for(channel, at);
+        let keys = super::slots::district_keys(&self.model, district);
+        if keys.on_stale == OnStale::Cut && self.powers[feed].is_on() {
+            let pickup = self.guards[district.at()].settings().residual;
+            let trip = Trip { cause: Cause::Stale, onset: at, pickup, base: Microamps::ZERO };
+            self.trip(district, trip, at);
+            return;
+        }
+        let seen = Seen::NotProtected(silent);
+        self.raise(AlarmKind::ReadingStale, subject, Grade::Other, at, seen);
+    }
+
+    /// At the start, outputs found off are switched on where the layout says so; else they wait for an operator.
+    pub(super) fn switch_on_at_start(&mut self, feed: Feed, on: bool, at: Mono) {
+        let early = at.since(self.started) <= AT_START;
+        if on || self.start_power == StartPower::Journal || !early {
+            return;
+        }
+        let nth = self.model.feed_at(feed);
+        let wanted = super::slots::feed_keys(&self.model, feed).power_on == PowerOn::Auto;
+        let free = !self.restores[nth].is_locked()
+            && self.restores[nth].holds().is_empty()
+            && self.restores[nth].due().is_none()
+            && !self.powers[nth].is_cut_by_order()
+            && self.powers[nth].state() == PowerState::Cut
+            && self.powers[nth].has_actuator();
+        if wanted && free {
+            let turn = self.take_turn(feed, at);
+            self.restores[nth].handle_restore(Cause::Start, turn);
+            self.refresh_timer(Timer::Restore(nth));
+        }
+    }
+
+    /// Districts of one booster are switched on one after another.
+    pub(super) fn take_turn(&mut self, feed: Feed, at: Mono) -> Mono {
+        const APART: Micros = Micros::from_millis(700);
+        let booster = match feed {
+            Feed::Booster(it) => it,
+            Feed::District(it) => self.model.layout.districts[it.at()].booster,
+        };
+        let turn = at.max(self.turns[booster.at()]);
+        self.turns[booster.at()] = turn + APART;
+        turn
+    }
+}

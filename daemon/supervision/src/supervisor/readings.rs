@@ -1,0 +1,336 @@
+//! One reading: judged, protected by, and shown.
+
+use wiring::{
+    channel::{Object, Quantity},
+    index::{BlockIx, BoosterIx, ChannelIx, DistrictIx, FrogIx, MachineIx, ReverserIx},
+    units::{Microamps, Micros, Millivolts, Mono},
+};
+
+use super::{Supervisor, slots::Timer};
+use crate::{
+    alarm::{AlarmKey, AlarmKind, Subject},
+    alarms::{Condition, Grade},
+    input::{Feed, MachinePosition, MeasuredPolarity, Quality, Reading, ReverserState, Value},
+    model::Route,
+    output::EventKind,
+    power::Proving,
+    protect::Sample,
+    store::Taken,
+    words::{self, Seen},
+};
+
+/// A district that has never sent its current is supervised by what its booster shows beyond the others, after this.
+const NEVER_SEEN: Micros = Micros::from_millis(1000);
+/// Current from here on shows that power is there.
+const FLOWS: Microamps = Microamps(5000);
+/// Reverser flips kept as evidence.
+const FLIPS: usize = 32;
+
+impl Supervisor {
+    pub(super) fn handle_reading(&mut self, reading: &Reading, now: Mono) {
+        let channel = reading.channel;
+        if self.model.routes.len() <= channel.at() {
+            return;
+        }
+        let route = self.model.routes[channel.at()];
+        match self.store.take(reading, now) {
+            Taken::Good { value, proves, back } => {
+                let proving = Proving { at: now, proves: self.may_prove(reading.quality, proves) };
+                self.route(route, value, proving);
+                if back {
+                    self.handle_back(channel, now);
+                }
+            }
+            Taken::OverRange { first, repeated } => {
+                self.handle_over_range(route, first, repeated, now);
+            }
+            Taken::Pending => {}
+            Taken::Bad(what) => self.handle_bad(channel, what, now),
+        }
+        for recording in &mut self.recordings {
+            recording.handle_sample(channel, now, reading.value);
+        }
+        let slot = self.slots.slot(Timer::Channel(channel.at()));
+        // Lazily: a deadline that was set earlier is looked at when it comes.
+        if !self.deadlines.is_set(slot) {
+            self.refresh(slot);
+        }
+    }
+
+    /// A bare reading proves only where nothing better could: no channel of its kind is announced by a node.
+    fn may_prove(&self, quality: Quality, proves: bool) -> bool {
+        proves && matches!(quality, Quality::Good | Quality::Bare)
+    }
+
+    fn route(&mut self, route: Route, value: Value, at: Proving) {
+        match (route, value) {
+            (Route::Current(Feed::District(it)), Value::Current(amps)) => {
+                self.handle_district_current(it, amps, at);
+            }
+            (Route::Current(Feed::Booster(it)), Value::Current(amps)) => {
+                self.handle_booster_current(it, amps, at);
+            }
+            (Route::Voltage(feed), Value::Voltage(volts)) => self.handle_volts(feed, volts, at),
+            (Route::Feedback(feed), Value::Feedback(on)) => {
+                self.handle_feedback(feed, on, at.at);
+            }
+            (Route::BlockCurrent(it), Value::Current(amps)) => {
+                self.handle_block_current(it, amps, at.at);
+            }
+            (Route::BlockOccupied(it), Value::Occupied(occupied)) => {
+                self.blocks[it.at()].handle_detector(occupied, at.at);
+                self.show_block(it, at.at);
+            }
+            (Route::Position(it), Value::Position(position)) => {
+                self.handle_position(it, position, at.at);
+            }
+            (Route::Asked(it), Value::Asked(position)) => {
+                self.machines[it.at()].handle_asked(position, at.at);
+                self.follow_machine(it, at.at);
+            }
+            (Route::Polarity(it), Value::Polarity(polarity)) => {
+                self.handle_polarity(it, polarity, at.at);
+            }
+            (Route::FrogCurrent(it), Value::Current(amps)) => {
+                self.handle_frog_current(it, amps, at.at);
+            }
+            (Route::Reverser(it), Value::Reverser(state)) => {
+                self.handle_reverser(it, state, at.at);
+            }
+            // A peak is evidence: the recorder and the locator read it. Other pairs do not exist.
+            (_, _) => {}
+        }
+    }
+
+    fn handle_district_current(&mut self, district: DistrictIx, amps: Microamps, at: Proving) {
+        self.guard_sample(district, amps, at.at);
+        let feed = self.model.feed_at(Feed::District(district));
+        self.powers[feed].handle_current(amps, at);
+        self.drain_power(feed);
+        self.prove_booster_by_districts(district, at);
+        self.sum_of_booster(self.model.layout.districts[district.at()].booster, at.at);
+        self.sum_of_district(district, at.at);
+        self.show_guard(district, at.at);
+    }
+
+    /// The elements of a district judge one sample of its current. A cut goes out before anything else.
+    pub(super) fn guard_sample(&mut self, district: DistrictIx, amps: Microamps, at: Mono) {
+        let d = district.at();
+        let sample = Sample { at, amps };
+        let feed = self.model.feed_at(Feed::District(district));
+        if !self.powers[feed].is_guarded() {
+            self.guards[d].handle_idle_current(sample);
+            self.carry_fault(district, amps, at);
+            return;
+        }
+        let says_off = self.powers[feed].says_off();
+        let verdict = {
+            let Self { guards, model, frogs, blocks, contacts, proved_pairs, .. } = self;
+            let withstand = || {
+                super::contacts::withstand(
+                    model,
+                    frogs,
+                    blocks,
+                    contacts,
+                    proved_pairs,
+                    district,
+                    at,
+                )
+            };
+            guards[d].handle_current(sample, says_off, &withstand)
+        };
+        self.heed(district, verdict, amps, at);
+        if self.mismatches[d] > 0 {
+            self.judge_mismatch(district, at);
+        }
+    }
+
+    pub(super) fn handle_booster_current(
+        &mut self,
+        booster: BoosterIx,
+        amps: Microamps,
+        at: Proving,
+    ) {
+        self.guard_blind(booster, amps, at.at);
+        self.powers[booster.at()].handle_current(amps, at);
+        self.drain_power(booster.at());
+        self.sum_of_booster(booster, at.at);
+    }
+
+    /// The one district of a booster that is blind has what the booster delivers beyond all others.
+    fn guard_blind(&mut self, booster: BoosterIx, amps: Microamps, at: Mono) {
+        let mut blind = None;
+        let mut others = Microamps::ZERO;
+        for &district in &self.model.booster_districts[booster.at()] {
+            let slot = self.store.slot(self.model.district_current[district.at()]);
+            match slot.fresh() {
+                Some(Value::Current(amps)) => others = others + amps,
+                _ if blind.is_some() => return,
+                _ if slot.last.is_none() && at.since(self.started) < NEVER_SEEN => return,
+                _ => blind = Some(district),
+            }
+        }
+        if let Some(district) = blind {
+            let rest = (amps - others).max(Microamps::ZERO);
+            if FLOWS <= rest {
+                self.see_power(district, at);
+            }
+            self.guard_sample(district, rest, at);
+        }
+    }
+
+    /// A booster without a sensor of its own is proved off by all its districts.
+    fn prove_booster_by_districts(&mut self, district: DistrictIx, at: Proving) {
+        let booster = self.model.layout.districts[district.at()].booster;
+        let own = self.model.booster_current[booster.at()];
+        if self.store.slot(own).last.is_some() || !self.powers[booster.at()].is_cut_by_order() {
+            return;
+        }
+        let mut most = Microamps::ZERO;
+        for &it in &self.model.booster_districts[booster.at()] {
+            match self.store.fresh(self.model.district_current[it.at()]) {
+                Some(Value::Current(amps)) => most = most.max(amps),
+                _ => return,
+            }
+        }
+        self.powers[booster.at()].handle_current(most, at);
+        self.drain_power(booster.at());
+    }
+
+    fn handle_volts(&mut self, feed: Feed, volts: Millivolts, at: Proving) {
+        let nth = self.model.feed_at(feed);
+        if let Feed::District(district) = feed {
+            self.guards[district.at()].handle_voltage(volts, at.at);
+        }
+        self.powers[nth].handle_voltage(volts, at);
+        self.drain_power(nth);
+        if let Feed::District(district) = feed {
+            self.judge_frogs(district, at.at);
+            self.show_guard(district, at.at);
+        }
+    }
+
+    fn handle_feedback(&mut self, feed: Feed, on: bool, at: Mono) {
+        let nth = self.model.feed_at(feed);
+        if let Feed::District(district) = feed
+            && !on
+            && self.powers[nth].is_guarded()
+            && let Some(trip) = self.guards[district.at()].opened(at)
+        {
+            self.trip(district, trip, at);
+        }
+        self.powers[nth].handle_feedback(on, at);
+        self.drain_power(nth);
+        self.switch_on_at_start(feed, on, at);
+    }
+
+    fn handle_block_current(&mut self, block: BlockIx, amps: Microamps, at: Mono) {
+        self.carry_load(block, amps, at);
+        self.blocks[block.at()].handle_current(amps, at);
+        let district = self.model.layout.district_of_block(block);
+        if FLOWS <= amps {
+            self.see_power(district, at);
+        }
+        self.show_block(block, at);
+        self.sum_of_district(district, at);
+    }
+
+    /// Current in a part shows that the whole has power.
+    pub(super) fn see_power(&mut self, district: DistrictIx, at: Mono) {
+        let feed = self.model.feed_at(Feed::District(district));
+        let booster = self.model.layout.districts[district.at()].booster;
+        self.powers[booster.at()].handle_seen(at);
+        self.drain_power(booster.at());
+        self.powers[feed].handle_seen(at);
+        self.drain_power(feed);
+    }
+
+    fn handle_position(&mut self, machine: MachineIx, position: MachinePosition, at: Mono) {
+        if self.machines[machine.at()].handle_position(position, at) {
+            self.mark_thrown(machine);
+            self.emit_event(at, EventKind::PositionChanged(machine, position), None);
+            self.follow_machine(machine, at);
+        }
+    }
+
+    fn handle_polarity(&mut self, frog: FrogIx, polarity: MeasuredPolarity, at: Mono) {
+        let channel = self.model.channel(Object::Frog(frog), Quantity::Polarity);
+        let polled = self.store.slot(channel).period.is_some();
+        if self.frogs[frog.at()].handle_polarity(polarity, polled, at) {
+            self.emit_event(at, EventKind::PolarityChanged(frog, polarity), None);
+        }
+        self.judge_frog(frog, at);
+    }
+
+    fn handle_reverser(&mut self, reverser: ReverserIx, state: ReverserState, at: Mono) {
+        let before = self.reversers[reverser.at()];
+        if before.is_some_and(|(_, before)| before == state) {
+            return;
+        }
+        self.reversers[reverser.at()] = Some((at, state));
+        if before.is_some() {
+            if self.flips.len() >= FLIPS {
+                self.flips.pop_front();
+            }
+            self.flips.push_back((at, reverser));
+        }
+        self.emit_event(at, EventKind::ReverserChanged(reverser, state), None);
+        let block = self.model.layout.reversers[reverser.at()].block;
+        self.judge_frogs(self.model.layout.district_of_block(block), at);
+    }
+
+    /// Two readings in a row over the top of the range: at least full scale, since the first of them.
+    fn handle_over_range(&mut self, route: Route, first: Mono, repeated: bool, at: Mono) {
+        match route {
+            Route::Current(Feed::District(district)) => {
+                let limit = self.guards[district.at()].settings().limit;
+                if !repeated {
+                    self.guard_sample(district, limit, first);
+                }
+                self.guard_sample(district, limit, at);
+                let feed = self.model.feed_at(Feed::District(district));
+                self.powers[feed].handle_current(limit, Proving { at, proves: false });
+                self.drain_power(feed);
+            }
+            Route::FrogCurrent(frog) => {
+                let district = self.model.frogs[frog.at()].district;
+                let limit = self.guards[district.at()].settings().limit;
+                self.handle_frog_current(frog, limit, at);
+            }
+            Route::Current(Feed::Booster(booster)) => {
+                let limit = self.model.layout.boosters[booster.at()].limit;
+                self.powers[booster.at()].handle_current(limit, Proving { at, proves: false });
+                self.drain_power(booster.at());
+            }
+            Route::BlockCurrent(_)
+            | Route::Voltage(_)
+            | Route::Feedback(_)
+            | Route::BlockOccupied(_)
+            | Route::BlockPeak(_)
+            | Route::Position(_)
+            | Route::Asked(_)
+            | Route::Polarity(_)
+            | Route::Reverser(_)
+            | Route::Output => {}
+        }
+    }
+
+    /// A bad reading never acts: it is named.
+    fn handle_bad(&mut self, channel: ChannelIx, what: &'static str, at: Mono) {
+        let object = self.model.channels.channel(channel).object;
+        let subject = Subject::Object(object);
+        let key = AlarmKey { kind: AlarmKind::ReadingBad, subject };
+        let district = self.model.district_of(subject);
+        let standing = self.alarms.state(key) != crate::alarm::AlarmState::Normal;
+        let model = std::sync::Arc::clone(&self.model);
+        let name = model.channels.name(channel);
+        self.alarms.pulse(Condition { key, district, grade: Grade::Usual }, at, || {
+            words::alarm_text(&model.layout, key, Seen::Bad(&format!("{name} {what}")), None)
+        });
+        self.drain_alarms();
+        if !standing {
+            let kind = EventKind::ReadingBad { source: name.to_owned(), what: what.to_owned() };
+            self.emit_event(at, kind, None);
+        }
+    }
+}

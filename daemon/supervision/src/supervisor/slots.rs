@@ -1,0 +1,304 @@
+//! The children of the composition, numbered for their deadlines, and how they are built.
+
+use std::{collections::BTreeMap, collections::VecDeque, sync::Arc};
+
+use wiring::{
+    channel::Quantity,
+    index::{ChannelIx, DistrictIx, FrogIx, PoleIx},
+    layout::Control,
+    protection::Protection,
+    units::{Microamps, Micros, Mono},
+};
+
+use super::{ShownFrog, Supervisor};
+use crate::{
+    alarms::Alarms,
+    contact::{Contact, ContactSettings},
+    deadlines::Deadlines,
+    frog::Frog,
+    input::{Feed, Transport},
+    machine::Machine,
+    model::{Model, Route},
+    occupancy::{OccupancySettings, Occupied},
+    output::Occupancy,
+    power::{Power, PowerSettings},
+    protect::{Guard, Settings},
+    residual::Residual,
+    restore::Restore,
+    start::Start,
+    store::{Slot, Store},
+};
+
+/// Proof is due after this, by transport.
+const CUT_WITHIN: Micros = Micros::from_millis(300);
+const CUT_WITHIN_MQTT: Micros = Micros::from_millis(600);
+/// No proof is due sooner: trying goes on, but not without pause.
+const CUT_WITHIN_LEAST: Micros = Micros::from_millis(10);
+/// Below this no current flows.
+const RESIDUAL: Microamps = Microamps(50_000);
+/// Sums agree within this and 5 % of full scale.
+const SUM_TOLERANCE: Microamps = Microamps(20_000);
+
+/// A child with a deadline. The order breaks ties: what cuts goes first.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+pub(crate) enum Timer {
+    /// Proof of a cut.
+    Power(usize),
+    /// A frog's finding.
+    Frog(usize),
+    /// Low voltage.
+    Guard(usize),
+    /// A throw.
+    Machine(usize),
+    /// Occupancy.
+    Block(usize),
+    /// A sum.
+    Residual(usize),
+    /// Silence.
+    Channel(usize),
+    /// A try, or an `on` that waits.
+    Restore(usize),
+    /// A fault window.
+    Recorder,
+    /// Delays and shelvings.
+    Alarms,
+    /// Fading loads.
+    Housekeeping,
+}
+
+/// Where each kind of child begins.
+#[derive(Debug)]
+pub(crate) struct Slots {
+    frogs: usize,
+    guards: usize,
+    machines: usize,
+    blocks: usize,
+    residuals: usize,
+    channels: usize,
+    restores: usize,
+    last: usize,
+}
+
+impl Slots {
+    fn new(model: &Model) -> Self {
+        let layout = &model.layout;
+        let frogs = model.feeds();
+        let guards = frogs + layout.frogs.len();
+        let machines = guards + layout.districts.len();
+        let blocks = machines + layout.machines.len();
+        let residuals = blocks + layout.blocks.len();
+        let channels = residuals + model.feeds();
+        let restores = channels + model.channels.len();
+        let last = restores + model.feeds();
+        Self { frogs, guards, machines, blocks, residuals, channels, restores, last }
+    }
+
+    /// The number of a child.
+    pub(crate) const fn slot(&self, timer: Timer) -> usize {
+        match timer {
+            Timer::Power(nth) => nth,
+            Timer::Frog(nth) => self.frogs + nth,
+            Timer::Guard(nth) => self.guards + nth,
+            Timer::Machine(nth) => self.machines + nth,
+            Timer::Block(nth) => self.blocks + nth,
+            Timer::Residual(nth) => self.residuals + nth,
+            Timer::Channel(nth) => self.channels + nth,
+            Timer::Restore(nth) => self.restores + nth,
+            Timer::Recorder => self.last,
+            Timer::Alarms => self.last + 1,
+            Timer::Housekeeping => self.last + 2,
+        }
+    }
+
+    /// The child of a number.
+    pub(crate) const fn timer(&self, slot: usize) -> Timer {
+        if slot < self.frogs {
+            Timer::Power(slot)
+        } else if slot < self.guards {
+            Timer::Frog(slot - self.frogs)
+        } else if slot < self.machines {
+            Timer::Guard(slot - self.guards)
+        } else if slot < self.blocks {
+            Timer::Machine(slot - self.machines)
+        } else if slot < self.residuals {
+            Timer::Block(slot - self.blocks)
+        } else if slot < self.channels {
+            Timer::Residual(slot - self.residuals)
+        } else if slot < self.restores {
+            Timer::Channel(slot - self.channels)
+        } else if slot < self.last {
+            Timer::Restore(slot - self.restores)
+        } else if slot == self.last {
+            Timer::Recorder
+        } else if slot == self.last + 1 {
+            Timer::Alarms
+        } else {
+            Timer::Housekeeping
+        }
+    }
+}
+
+/// All children, nothing known yet.
+pub(crate) fn build(model: Arc<Model>, start: &Start, now: Mono) -> Supervisor {
+    let layout = Arc::clone(&model.layout);
+    let districts = layout.districts.len();
+    let feeds = || (0..model.feeds()).map(|at| model.feed(at));
+    let slots = Slots::new(&model);
+    let frogs = (0..layout.frogs.len()).map(FrogIx::new);
+    Supervisor {
+        start_power: start.power,
+        started: now,
+        store: Store::new(channel_slots(&model)),
+        powers: feeds()
+            .map(|feed| Power::new(power_settings(&model, feed, start.transport)))
+            .collect(),
+        restores: feeds()
+            .map(|feed| {
+                let keys = feed_keys(&model, feed);
+                Restore::new(keys.restore_tries, keys.restore_after)
+            })
+            .collect(),
+        residuals: feeds().map(|feed| residual(&model, feed)).collect(),
+        guards: (0..districts).map(|at| Guard::new(Settings::new(&layout, at))).collect(),
+        episodes: vec![None; districts],
+        told_only: vec![false; districts],
+        mismatches: vec![0; districts],
+        turns: vec![Mono::START; layout.boosters.len()],
+        machines: layout.machines.iter().map(|it| Machine::new(it.throw_time)).collect(),
+        frogs: frogs
+            .map(|frog| {
+                Frog::new(district_keys(&model, model.frogs[frog.at()].district).mismatch_after)
+            })
+            .collect(),
+        shown_frogs: vec![ShownFrog::default(); layout.frogs.len()],
+        seen_by: vec![None; layout.frogs.len()],
+        seeing: vec![Vec::new(); layout.blocks.len()],
+        proved_pairs: layout.frogs.iter().map(|frog| frog.proved).collect(),
+        culprits: vec![0; layout.frogs.len()],
+        blocks: (0..layout.blocks.len()).map(|at| occupied(&model, at)).collect(),
+        shown_blocks: vec![Occupancy::Unknown; layout.blocks.len()],
+        contacts: (0..layout.poles.len()).map(|at| contact(&model, PoleIx::new(at))).collect(),
+        reversers: vec![None; layout.reversers.len()],
+        flips: VecDeque::new(),
+        alarms: Alarms::default(),
+        recordings: Vec::new(),
+        closed: VecDeque::new(),
+        nodes: BTreeMap::new(),
+        deadlines: Deadlines::new(slots.slot(Timer::Housekeeping) + 1),
+        slots,
+        housekeeping: None,
+        outputs: VecDeque::new(),
+        recent: VecDeque::new(),
+        now,
+        next_fault: start.remembered.next_fault.max(1),
+        next_order: 1,
+        model,
+    }
+}
+
+/// The keys in force for a district.
+pub(crate) fn district_keys(model: &Model, district: DistrictIx) -> &Protection {
+    let table = &model.layout.protection;
+    table.districts.get(district.at()).unwrap_or(&table.layout)
+}
+
+/// The keys in force for a feed: a booster follows the layout.
+pub(crate) fn feed_keys(model: &Model, feed: Feed) -> &Protection {
+    match feed {
+        Feed::Booster(_) => &model.layout.protection.layout,
+        Feed::District(district) => district_keys(model, district),
+    }
+}
+
+/// When proof of a cut is due over a transport.
+pub(crate) fn cut_within(keys: &Protection, transport: Transport) -> Micros {
+    let usual = match transport {
+        Transport::Mqtt => CUT_WITHIN_MQTT,
+        Transport::Serial | Transport::Modbus | Transport::Lcc | Transport::Journal => CUT_WITHIN,
+    };
+    keys.cut_within.unwrap_or(usual).max(CUT_WITHIN_LEAST)
+}
+
+fn power_settings(model: &Model, feed: Feed, transport: Transport) -> PowerSettings {
+    let layout = &model.layout;
+    let keys = feed_keys(model, feed);
+    let (actuator, booster, opens_in) = match feed {
+        Feed::Booster(it) => {
+            let booster = &layout.boosters[it.at()];
+            (booster.cut, it, booster.opens_in)
+        }
+        Feed::District(it) => {
+            let district = &layout.districts[it.at()];
+            (district.cut, district.booster, district.opens_in)
+        }
+    };
+    PowerSettings {
+        actuator,
+        residual: keys.cut_residual.unwrap_or(RESIDUAL),
+        cut_within: cut_within(keys, transport).max(opens_in),
+        // An actuator that takes its time is not failed before that time.
+        still_shorted_after: keys.still_shorted_after.max(opens_in),
+        proof: keys.cut_proof,
+        volts: layout.boosters[booster.at()].volts,
+        dc: layout.control == Control::Dc,
+    }
+}
+
+fn residual(model: &Model, feed: Feed) -> Residual {
+    let keys = feed_keys(model, feed);
+    let booster = match feed {
+        Feed::Booster(it) => it,
+        Feed::District(it) => model.layout.districts[it.at()].booster,
+    };
+    let full_scale = model.layout.boosters[booster.at()].limit;
+    let usual = full_scale.percent(5) + SUM_TOLERANCE;
+    Residual::new(keys.unaccounted_tolerance.unwrap_or(usual), keys.unaccounted_after)
+}
+
+fn occupied(model: &Model, at: usize) -> Occupied {
+    let table = &model.layout.protection;
+    let keys = table.blocks.get(at).unwrap_or(&table.layout);
+    Occupied::new(OccupancySettings::new(keys, model.layout.blocks[at].standing_load))
+}
+
+fn contact(model: &Model, pole: PoleIx) -> Contact {
+    let table = &model.layout.protection;
+    let machine = model.layout.poles[pole.at()].machine;
+    let keys = table.machines.get(machine.at()).unwrap_or(&table.layout);
+    let it = &model.layout.machines[machine.at()];
+    Contact::new(ContactSettings {
+        rating: it.contact_rating,
+        time_constant: it.contact_time_constant,
+        resistance: it.contact_resistance,
+        warning: f64::from(keys.contact_warning) / 1000.0,
+    })
+}
+
+fn channel_slots(model: &Model) -> Vec<Slot> {
+    let table = &model.layout.protection;
+    let stale_after = |route: Route| match route {
+        Route::Current(feed) | Route::Voltage(feed) => feed_keys(model, feed).stale_after,
+        Route::BlockCurrent(block) => {
+            table.blocks.get(block.at()).unwrap_or(&table.layout).stale_after
+        }
+        Route::FrogCurrent(frog) => {
+            district_keys(model, model.frogs[frog.at()].district).stale_after
+        }
+        // `stale-after` is about what is measured all the time; what changes now and then stays.
+        Route::Feedback(_)
+        | Route::BlockOccupied(_)
+        | Route::BlockPeak(_)
+        | Route::Position(_)
+        | Route::Asked(_)
+        | Route::Polarity(_)
+        | Route::Reverser(_)
+        | Route::Output => None,
+    };
+    let quantity = |at: usize| -> Quantity { model.channels.channel(ChannelIx::new(at)).quantity };
+    model
+        .routes
+        .iter()
+        .enumerate()
+        .map(|(at, route)| Slot::new(quantity(at), stale_after(*route)))
+        .collect()
+}
