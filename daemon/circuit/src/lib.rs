@@ -11,6 +11,7 @@ mod order;
 mod plan;
 pub mod report;
 pub mod source;
+pub mod spice;
 pub mod study;
 pub mod thermal;
 pub mod wired;

@@ -47,6 +47,17 @@ struct Lamp {
     volts: f64,
 }
 
+/// What branches belong to.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+pub(crate) enum Section {
+    Rails,
+    /// The source resistance of a booster; one branch.
+    Booster(usize),
+    District(usize),
+    Block(usize),
+    Frog(usize),
+}
+
 /// The network as switched.
 #[derive(Clone, Debug)]
 pub struct Wired<'a> {
@@ -60,6 +71,10 @@ pub struct Wired<'a> {
     feeders: Vec<Vec<Wire>>,
     contacts: Vec<Contact>,
     lamps: Vec<Lamp>,
+    /// All branches.
+    pub(crate) branches: Vec<Branch>,
+    /// Where the branches of each section start.
+    pub(crate) sections: Vec<(usize, Section)>,
 }
 
 /// Branches as they are collected.
@@ -70,9 +85,14 @@ struct Parts {
     lamps: Vec<(u32, u32, f64, f64)>,
     /// Nodes in front of lamps, beyond those of the plan.
     nodes: u32,
+    sections: Vec<(usize, Section)>,
 }
 
 impl Parts {
+    fn begin(&mut self, section: Section) {
+        self.sections.push((self.branches.len(), section));
+    }
+
     fn wire(&mut self, from: u32, to: u32, ohms: f64) -> Wire {
         let ohms = ohms.max(LEAST_OHMS);
         self.branches.push(Branch::new(from, to, ohms));
@@ -99,14 +119,19 @@ impl<'a> Wired<'a> {
         let plan = &grid.plan;
         let mut parts = Parts { branches: plan.fixed.clone(), ..Parts::default() };
         parts.nodes = plan.nodes as u32;
+        parts.sections.push((0, Section::Rails));
         let (sources, running) = sources(grid, switches, &mut parts);
         let heads = heads(grid, switches, &mut parts);
-        let feeders =
-            plan.blocks.iter().map(|block| feeders(grid, block, switches, &mut parts)).collect();
-        let frogs = plan.frogs.iter().zip(&grid.limiters);
-        let contacts = frogs
-            .flat_map(|(frog, limiter)| contacts(frog, *limiter, switches, &mut parts))
-            .collect();
+        let mut feeders = Vec::new();
+        for (at, block) in plan.blocks.iter().enumerate() {
+            parts.begin(Section::Block(at));
+            feeders.push(self::feeders(grid, block, switches, &mut parts));
+        }
+        let mut contacts = Vec::new();
+        for (at, (frog, limiter)) in plan.frogs.iter().zip(&grid.limiters).enumerate() {
+            parts.begin(Section::Frog(at));
+            contacts.extend(self::contacts(frog, *limiter, switches, &mut parts));
+        }
         let network = Network::new(parts.nodes as usize, &parts.branches)
             .expect("every branch has a positive resistance and every island its ground");
         let supplied = Supplied::new(network, sources);
@@ -117,12 +142,18 @@ impl<'a> Wired<'a> {
             volts,
         };
         let lamps = parts.lamps.iter().map(lamp).collect();
-        Self { grid, supplied, running, heads, feeders, contacts, lamps }
+        let Parts { branches, sections, .. } = parts;
+        Self { grid, supplied, running, heads, feeders, contacts, lamps, branches, sections }
     }
 
     /// Solves one case. Magnitudes but for bridges, which have a direction.
     #[must_use]
     pub fn solve(&self, bridges: &[Bridge]) -> Flow {
+        self.solve_all(bridges).0
+    }
+
+    /// Solves one case; also the resistances between nodes that it added, those beside lamps last.
+    pub(crate) fn solve_all(&self, bridges: &[Bridge]) -> (Flow, Vec<Across>) {
         let mut work = vec![0.0; self.supplied.network.nodes()];
         let node = |terminal| self.grid.plan.node(terminal);
         let mut across: Vec<Across> = bridges
@@ -133,7 +164,7 @@ impl<'a> Wired<'a> {
             .collect();
         let case = self.settled(&self.supplied.sources, &mut across);
         let (potentials, groups) = self.supplied.potentials(&across, &case);
-        self.flow(&case, bridges.len(), potentials, groups)
+        (self.flow(&case, bridges.len(), potentials, groups), across)
     }
 
     /// Solves with lamps as hot as their voltage makes them: a lamp that is not fully lit is its lit self with a
@@ -243,6 +274,7 @@ fn sources(grid: &Grid, on: &Switches, parts: &mut Parts) -> (Vec<Source>, Vec<O
     for ((supply, [plus, minus]), on) in
         grid.supplies.iter().zip(&grid.plan.boosters).zip(&on.boosters_on)
     {
+        parts.begin(Section::Booster(running.len()));
         running.push(on.then_some(sources.len()));
         if *on {
             parts.branches.push(Branch::new(*plus, *minus, supply.ohms));
@@ -261,6 +293,7 @@ fn heads(grid: &Grid, switches: &Switches, parts: &mut Parts) -> Vec<Option<Wire
     {
         let [plus, minus] = grid.plan.boosters[district.booster];
         let [a, b] = district.ends;
+        parts.begin(Section::District(heads.len()));
         heads.push(on.then(|| {
             parts.wire(minus, b, district.bus_ohms);
             parts.series(plus, a, district.bus_ohms, *series)

@@ -17,7 +17,7 @@ table{border-collapse:collapse;font-size:13px;font-variant-numeric:tabular-nums;
 th,td{text-align:left;padding:.22rem .5rem;border-bottom:1px solid var(--faint);vertical-align:top}\
 thead th{border-bottom:1.5px solid var(--ink)}tr.bad td{font-weight:700}\
 tr.bad td:first-child::before{content:'\\25B2\\00A0'}\
-svg{width:100%;height:auto;max-width:54rem}svg text{font:12px system-ui,sans-serif;fill:var(--ink)}\
+svg{width:100%;height:auto;max-width:54rem}svg text{font:12px system-ui,sans-serif;fill:var(--ink);stroke:#fff;stroke-width:3px;paint-order:stroke}\
 svg .middle{text-anchor:middle}svg .end{text-anchor:end}svg .small{font-size:10.5px}\
 svg .major{stroke:#b8b8b8;fill:none}svg .minor{stroke:#e6e6e6;fill:none}\
 svg .line{fill:none;stroke-width:2}svg .mark{fill:#fff;stroke-width:1.6}\

@@ -75,6 +75,12 @@ pub fn time_current(layout: &Layout, one: &Coordination) -> String {
         draw(&mut svg, line);
         legend(&mut svg, line, place);
     }
+    if let Some((low, _)) = one.shorts {
+        band_name(&mut svg, low.0);
+    }
+    if let Some((low, _)) = one.shorts {
+        band_name(&mut svg, low.0);
+    }
     svg.push_str("</svg>\n");
     svg
 }
@@ -151,19 +157,29 @@ fn band(svg: &mut String, low: f64, high: f64) {
     put(
         svg,
         format_args!(
-            "<rect class=\"band\" x=\"{from:.1}\" y=\"{TOP}\" width=\"{width:.1}\" height=\"{PLOT_HEIGHT}\"/>\n\
-             <text x=\"{:.1}\" y=\"{}\" class=\"end\">shorts here</text>\n",
-            from - 4.0,
-            TOP + 12.0
+            "<rect class=\"band\" x=\"{from:.1}\" y=\"{TOP}\" width=\"{width:.1}\" height=\"{PLOT_HEIGHT}\"/>\n"
         ),
     );
 }
 
-/// A line with a mark every few points. What lies above or below the plot is drawn on its edge.
+/// Over the lines, so that none runs through it.
+fn band_name(svg: &mut String, low: f64) {
+    let (before, base) = (x(low) - 5.0, TOP + 14.0);
+    put(
+        svg,
+        format_args!("<text x=\"{before:.1}\" y=\"{base}\" class=\"end\">shorts here</text>\n"),
+    );
+}
+
+/// Points between two marks on a line.
+const MARKS_APART: usize = 32;
+
+/// A line with a mark every few points. It begins where it comes into the plot and ends where it leaves it.
 fn draw(svg: &mut String, line: &CurveLine) {
     let Style { colour, dashes, mark } = style(line.kind);
-    let inside: Vec<(f64, f64)> =
-        line.points.iter().filter(|(_, seconds)| *seconds <= SECONDS.1).copied().collect();
+    let shown = |seconds: f64| SECONDS.0 <= seconds && seconds <= SECONDS.1;
+    let points = line.points.iter().filter(|(_, seconds)| shown(*seconds));
+    let inside: Vec<(f64, f64)> = points.copied().collect();
     let Some(&(first, _)) = inside.first() else { return };
     let mut path = String::new();
     // A device that acts from a current on has a vertical beginning.
@@ -182,7 +198,7 @@ fn draw(svg: &mut String, line: &CurveLine) {
             path.trim_end()
         ),
     );
-    for (amps, seconds) in inside.iter().skip(2).step_by(8) {
+    for (amps, seconds) in inside.iter().skip(8).step_by(MARKS_APART) {
         place_mark(svg, mark, colour, x(*amps), y(*seconds));
     }
 }

@@ -48,7 +48,7 @@ fn draw_booster(
 ) -> usize {
     let [left, breaker, ..] = COLUMNS;
     let at = y(first);
-    let label = format!("{}  {}, {}", booster.id, booster.volts, booster.limit);
+    let label = format!("{}: {}, {}", booster.id, booster.volts, booster.limit);
     put(
         svg,
         format_args!(
@@ -85,7 +85,7 @@ fn draw_district(
 ) -> usize {
     let [_, breaker, bus, block_left] = COLUMNS;
     let at = y(first);
-    let label = format!("{}  {}", district.id, wire(&district.bus));
+    let label = format!("{}: {}", district.id, wire(&district.bus));
     put(
         svg,
         format_args!(
@@ -169,5 +169,5 @@ fn wire(wire: &wiring::layout::Wire) -> String {
 
 fn block_text(block: &Block) -> String {
     let reverser = if block.reverser.is_some() { ", reverser" } else { "" };
-    format!("{}  {}{reverser}", block.id, wire(&block.feeder))
+    format!("{}: {}{reverser}", block.id, wire(&block.feeder))
 }

@@ -54,7 +54,7 @@ pub(crate) struct FrogFault {
     pub(crate) positions: Vec<(MachineIx, Position)>,
     /// Closed contacts: pole, node of the tie, resistance.
     poles: Vec<(PoleIx, u32, f64)>,
-    rail: u32,
+    pub(crate) rail: u32,
 }
 
 /// What a study changes about a fault.

@@ -18,7 +18,7 @@ use crate::{
 };
 
 /// Points of a curve in each decade of current.
-const POINTS_A_DECADE: f64 = 24.0;
+const POINTS_A_DECADE: f64 = 96.0;
 
 /// Range of the plot. Unit: ampere.
 pub const AMPS: (f64, f64) = (0.5, 50.0);
@@ -163,8 +163,8 @@ fn contact_line(layout: &Layout, index: MachineIx, kind: CurveKind, poles: usize
     let rating = machine.contact_rating.amps();
     let image = Image::settled(keys.frog_load.amps() * part / rating);
     let time = |amps: f64| image.time_to_full(amps * part / rating, machine.contact_time_constant);
-    let label = if poles == 1 { "one contact" } else { "two contacts side by side" };
-    line(kind, format!("{label}, {} each", machine.contact_rating), time)
+    let label = if poles == 1 { "one contact" } else { "two contacts" };
+    line(kind, format!("{label} of {}", machine.contact_rating), time)
 }
 
 /// Samples a curve over the plot's currents; where it begins within a step, the beginning is found by halving.
