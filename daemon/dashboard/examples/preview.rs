@@ -45,7 +45,11 @@ async fn main() -> Result<(), Box<dyn Error>> {
         layout: Arc::new(layout),
         views: receiver,
         commands,
-        archive: Archive::empty(),
+        archive: if state == "empty" {
+            Archive::empty()
+        } else {
+            valley::faults::archive(turnouts)
+        },
         metrics: Arc::new(Metrics::new()),
         shutdown,
     };

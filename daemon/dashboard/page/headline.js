@@ -38,15 +38,16 @@ function off(s) {
     const names = off.map(({ d }) => d.id).join(', ');
     return { level, fault, restore, title: `${off.length} districts are off: ${names}.`, more: capital(`${d.id}: ${reason(s, d, at)}.`) };
   }
-  const lock = d.locked_out ? 'Locked out until an operator restores it.' : '';
+  const lock = [capital(d.cause_text ?? ''), d.locked_out ? 'Locked out until an operator restores it' : ''].filter(Boolean).map((it) => `${it}.`).join(' ');
   return { level, fault, restore, title: `${capital(d.id)} is off. ${capital(reason(s, d, at))}.`, more: lock };
 }
 
 /** @param {any} s @param {any} d @param {number} at */
 function reason(s, d, at) {
-  const wrong = s.turnouts.find((t) => t.district === at && t.frog === 'wrong');
+  const said = s.alarms.find((a) => a.alarm === 'frog-mismatch' && a.district === at && a.turnout !== null && !isAside(a));
+  const wrong = s.turnouts.find((t) => t.district === at && t.frog === 'wrong') ?? s.turnouts[said?.turnout];
   if (wrong) return `${wrong.id} frog is on the wrong rail`;
-  return d.cause_text ?? 'no cause is recorded';
+  return d.cause_text?.split(',')[0] ?? 'no cause is recorded';
 }
 
 /** @param {any} s */

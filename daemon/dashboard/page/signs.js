@@ -1,6 +1,6 @@
 // @ts-check
 // Drawn signs: priorities, the turnout glyph, the bullet bar. No colour carries meaning alone.
-import { html, svg, nothing } from './vendor/lit-html/lit-html.js';
+import { html, nothing, svg } from './vendor/lit-html/lit-html.js';
 import { LEVEL_WORD } from './words.js';
 
 const SHAPES = ['', 'M10 1 L19 10 L10 19 L1 10 Z', 'M10 2 L19 18 L1 18 Z', 'M10 1.5 a8.5 8.5 0 1 0 .01 0 Z'];

@@ -13,7 +13,7 @@ use crate::api::error::ApiError;
 struct Files;
 
 /// Paths that a person may open or a printed label may name; all of them are the one page.
-const PAGES: [&str; 7] = ["live", "alarms", "faults", "turnouts", "machines", "about", "sign-in"];
+const PAGES: [&str; 7] = ["live", "alarms", "faults", "turnouts", "machines", "about", "more"];
 
 /// A file of the page, or the page itself.
 pub(crate) async fn serve(uri: Uri, headers: HeaderMap) -> Response {

@@ -168,8 +168,9 @@ fn verdict(machine: Option<&MachineView>, frog: Option<&FrogView>) -> &'static s
     match (position, frog.measured.map(|it| it.value), frog.expected) {
         (Some(MachinePosition::Moving), ..) => "moving",
         (_, None, _) => "not-measured",
-        _ if !frog.powered => "no-power",
+        // Said before power went, and not said to be over.
         _ if frog.mismatched => "wrong",
+        _ if !frog.powered => "no-power",
         (None | Some(MachinePosition::Unknown), ..) | (_, _, ExpectedPolarity::Unknown) => {
             "unknown"
         }

@@ -127,8 +127,7 @@ impl Plant {
         it.fault = Some(FaultNumber(27));
         it.current = told(Microamps::ZERO, at);
         self.power_frogs(district, false);
-        // The wrong rail was seen while power was on.
-        self.snapshot.frogs[turnout].powered = true;
+        self.snapshot.frogs[turnout].mismatched = true;
         let frog = Subject::Object(Object::Frog(FrogIx::new(turnout)));
         let text = words::alarm_table::row(AlarmKind::FrogMismatch).meaning;
         self.raise(

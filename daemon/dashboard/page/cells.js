@@ -1,0 +1,125 @@
+// @ts-check
+// Turnout cells: made once, then written directly, one attribute at a time and only where it changed.
+import { lowerMark, upperMark } from './signs.js';
+import { cellName, trouble } from './words.js';
+
+const SVG = 'http://www.w3.org/2000/svg';
+const BAR = 64;
+
+/** @param {string} name @param {Record<string, string|number>} attributes */
+function svg(name, attributes) {
+  const node = document.createElementNS(SVG, name);
+  for (const [key, value] of Object.entries(attributes)) node.setAttribute(key, String(value));
+  return node;
+}
+
+class Cell {
+  /** @param {any} t @param {number} at @param {boolean} small */
+  constructor(t, at, small) {
+    this.button = document.createElement('button');
+    this.button.type = 'button';
+    this.button.dataset.turnout = String(at);
+    this.button.tabIndex = -1;
+    const glyph = svg('svg', { viewBox: '0 0 18 18', class: 'glyph', 'aria-hidden': 'true' });
+    this.up = svg('path', { class: 'up' });
+    this.low = svg('path', { class: 'low' });
+    glyph.append(svg('rect', { x: 0.5, y: 0.5, width: 17, height: 17, rx: 1 }), svg('path', { class: 'mid', d: 'M0 9h18' }), this.up, this.low);
+    const bar = svg('svg', { viewBox: `0 0 ${BAR} 5`, class: 'bar', preserveAspectRatio: 'none', 'aria-hidden': 'true' });
+    this.load = svg('rect', { class: 'fill', x: 0, y: 0.5, height: 4, width: 0 });
+    this.heat = svg('rect', { class: 'tick', x: 0, y: 0, height: 5, width: 2 });
+    bar.append(svg('rect', { class: 'track', x: 0, y: 0.5, width: BAR, height: 4 }), this.load, this.heat);
+    this.side = document.createElement('b');
+    if (small) {
+      this.button.append(glyph, bar);
+    } else {
+      const id = document.createElement('span');
+      id.textContent = t.id;
+      this.button.append(id, this.side, glyph, bar);
+    }
+    /** @type {any} */ this.shown = null;
+    this.last = { className: '', up: '', low: '', load: -1, heat: -1, side: '', name: '' };
+  }
+
+  /** @param {any} t @param {any} s @param {boolean} chosen */
+  write(t, s, chosen) {
+    if (this.shown === t && this.chosen === chosen) return;
+    this.shown = t;
+    this.chosen = chosen;
+    const bad = trouble(t);
+    const sign = bad ? ` bad p${bad.level}` : '';
+    this.set('className', `cell ${t.frog}${sign}${t.old ? ' old' : ''}${chosen ? ' chosen' : ''}`, (v) => (this.button.className = v));
+    this.set('up', upperMark(t), (v) => this.up.setAttribute('d', v));
+    this.set('low', lowerMark(t), (v) => this.low.setAttribute('d', v));
+    this.set('load', Math.round((Math.min(t.load, 100) / 100) * BAR), (v) => this.load.setAttribute('width', v));
+    this.set('heat', Math.round((Math.min(t.heat, 100) / 100) * (BAR - 2)), (v) => this.heat.setAttribute('x', v));
+    this.set('side', t.position === 'normal' ? 'N' : t.position === 'reverse' ? 'R' : '', (v) => (this.side.textContent = v));
+    this.set('name', cellName(t, s), (v) => this.button.setAttribute('aria-label', v));
+  }
+
+  /** @param {string} key @param {any} value @param {(v: any) => void} put */
+  set(key, value, put) {
+    if (this.last[key] === value) return;
+    this.last[key] = value;
+    put(value);
+  }
+}
+
+/** `<turnout-cells>`: the cells of some turnouts, one tab stop, arrow keys inside. */
+class TurnoutCells extends HTMLElement {
+  constructor() {
+    super();
+    /** @type {Map<number, Cell>} */ this.cells = new Map();
+    this.key = '';
+    this.addEventListener('keydown', (e) => this.move(e));
+    this.addEventListener('click', (e) => this.choose(e));
+  }
+
+  /** @param {{s: any, list: number[], small: boolean, chosen: number|null}} model */
+  set model({ s, list, small, chosen }) {
+    const key = `${s.epoch}:${small}:${list.join()}`;
+    if (key !== this.key) {
+      this.key = key;
+      this.cells = new Map(list.map((at) => [at, new Cell(s.turnouts[at], at, small)]));
+      this.replaceChildren(...[...this.cells.values()].map((cell) => cell.button));
+      const first = this.querySelector('button');
+      if (first) first.tabIndex = 0;
+    }
+    for (const [at, cell] of this.cells) cell.write(s.turnouts[at], s, at === chosen);
+  }
+
+  /** @param {Event} e */
+  choose(e) {
+    const button = /** @type {Element} */ (e.target).closest('button');
+    if (!button) return;
+    this.stop(button);
+    this.dispatchEvent(new CustomEvent('choose', { detail: Number(button.dataset.turnout), bubbles: true }));
+  }
+
+  /** @param {KeyboardEvent} e */
+  move(e) {
+    const buttons = [...this.querySelectorAll('button')];
+    const at = buttons.indexOf(/** @type {any} */ (document.activeElement));
+    const step = { ArrowRight: at + 1, ArrowLeft: at - 1, ArrowDown: this.row(buttons, at, 1), ArrowUp: this.row(buttons, at, -1), Home: 0, End: buttons.length - 1 }[e.key];
+    if (at < 0 || step === undefined) return;
+    e.preventDefault();
+    const next = buttons[Math.max(0, Math.min(buttons.length - 1, step))];
+    this.stop(next);
+    next.focus();
+  }
+
+  /** The nearest cell a row up or down. @param {HTMLElement[]} buttons @param {number} at @param {number} way */
+  row(buttons, at, way) {
+    if (at < 0) return at;
+    const from = buttons[at].getBoundingClientRect();
+    const rows = buttons.map((b, n) => ({ n, r: b.getBoundingClientRect() })).filter(({ r }) => (r.top - from.top) * way > 4);
+    rows.sort((a, b) => Math.abs(a.r.top - from.top) - Math.abs(b.r.top - from.top) || Math.abs(a.r.left - from.left) - Math.abs(b.r.left - from.left));
+    return rows[0]?.n ?? at;
+  }
+
+  /** @param {HTMLButtonElement} button */
+  stop(button) {
+    for (const other of this.querySelectorAll('button')) other.tabIndex = other === button ? 0 : -1;
+  }
+}
+
+customElements.define('turnout-cells', TurnoutCells);

@@ -1,0 +1,211 @@
+// @ts-check
+// Dialogs: signing in, shelving, restoring with a held button, help. Native `dialog`, so that focus and Esc behave.
+import { html, nothing, render } from './vendor/lit-html/lit-html.js';
+import { post, session, signIn } from './act.js';
+import { prefer, prefs } from './prefs.js';
+import { sign } from './signs.js';
+import { store } from './store.js';
+import { capital, isOpen, level } from './words.js';
+
+const HOLD = 1000;
+const CONFIRM = 4000;
+
+const host = () => /** @type {HTMLElement} */ (document.getElementById('dialogs'));
+
+/** Opens a dialog; `body` is rendered again by `again`. @param {string} title @param {(again: () => void, close: () => void) => any} body */
+function open(title, body) {
+  const dialog = document.createElement('dialog');
+  dialog.setAttribute('aria-label', title);
+  host().append(dialog);
+  const close = () => dialog.close();
+  const again = () => render(html`<h2>${title}</h2>${body(again, close)}`, dialog);
+  const follow = () => again();
+  store.listeners.add(follow);
+  dialog.addEventListener('close', () => {
+    store.listeners.delete(follow);
+    dialog.remove();
+  });
+  again();
+  dialog.showModal();
+  return dialog;
+}
+
+/** Why it was not done. @param {any} answer */
+export const refusal = (answer) => (answer && !answer.done ? html`<p class="refusal" role="alert"><strong>${capital(answer.message)}.</strong> ${answer.remedy ? `${capital(answer.remedy)}.` : ''}</p>` : nothing);
+
+/** Signs in, then goes on. @param {() => void} [then] */
+export function signInDialog(then) {
+  let answer = null;
+  const submit = async (e, again, close) => {
+    e.preventDefault();
+    const form = new FormData(e.target);
+    const name = String(form.get('name') ?? '');
+    answer = await signIn(String(form.get('token') ?? '').trim(), name);
+    if (!answer.done) return again();
+    prefer({ name });
+    close();
+    store.tell({ urgent: true, message: false });
+    return then?.();
+  };
+  open('Sign in to act', (again, close) => html`
+    <form @submit=${(e) => submit(e, again, close)}>
+      <p>Looking needs no sign-in. Acting does: the operator token is printed when Checkrail starts.</p>
+      <label>Your name or initials<input name="name" autocomplete="nickname" maxlength="40" .value=${prefs.name} required></label>
+      <label>Operator token<input name="token" type="password" autocomplete="current-password" required></label>
+      ${refusal(answer)}
+      <div class="buttons"><button type="button" @click=${close}>Not now</button><button class="act" type="submit">Sign in</button></div>
+    </form>`);
+}
+
+/** Runs `what` as a signed-in operator. @param {() => void} what */
+export function signedIn(what) {
+  if (session.role === 'operator') what();
+  else signInDialog(what);
+}
+
+/** Asks; where it is refused, says why. @param {string} path @param {object} body */
+export function request(path, body) {
+  signedIn(async () => {
+    const answer = await post(path, body);
+    if (answer.status === 401) signInDialog(() => request(path, body));
+    else if (!answer.done) told(answer);
+  });
+}
+
+/** @param {any} answer */
+function told(answer) {
+  open('Not done', (_, close) => html`${refusal(answer)}<div class="buttons"><button class="act" @click=${close}>Close</button></div>`);
+}
+
+const REASONS = ['known and being worked on', 'sensor is faulty', 'not used this session', 'waiting for a part'];
+
+/** @param {any} a */
+export function shelveDialog(a) {
+  const spans = level(a.priority) === 1 ? [5, 15] : [5, 15, 60, 240];
+  const submit = (e, close) => {
+    e.preventDefault();
+    const form = new FormData(e.target);
+    close();
+    request('shelve', { alarm: a.alarm, subject: a.subject, minutes: Number(form.get('minutes')), reason: String(form.get('reason')) });
+  };
+  open('Shelve this alarm', (_, close) => html`
+    <form @submit=${(e) => submit(e, close)}>
+      <p>${a.text}</p>
+      <p>A shelved alarm is silent and comes back by itself. Nothing is shelved for ever.</p>
+      <label>For<select name="minutes">${spans.map((m) => html`<option value=${m}>${m < 60 ? `${m} min` : `${m / 60} h`}</option>`)}</select></label>
+      <label>Because<select name="reason">${REASONS.map((r) => html`<option>${r}</option>`)}</select></label>
+      <div class="buttons"><button type="button" @click=${close}>Cancel</button><button class="act" type="submit">Shelve</button></div>
+    </form>`);
+}
+
+/** @param {number} at a district */
+export function cutDialog(at) {
+  const d = store.state.districts[at];
+  open(`Cut ${d.id}?`, (_, close) => html`
+    <p>Every train in ${d.id} stops. Stored energy may carry some on for seconds.</p>
+    <p class="quiet">A cut is not isolation: before working under the table, unplug the booster.</p>
+    <div class="buttons"><button @click=${close}>Cancel</button><button class="act" @click=${() => { close(); request('cut', { district: d.id }); }}>Cut ${d.id}</button></div>`);
+}
+
+/** Restores after a look at the cause: held for a second, or Enter twice. @param {number} at a district */
+export function restoreDialog(at) {
+  signedIn(() => {
+    const id = store.state.districts[at].id;
+    const held = new Held();
+    let answer = null;
+    const send = async (again, close) => {
+      answer = await post('restore', { district: id, confirm: true, blind: answer?.code === 'blind' });
+      if (answer.done) close();
+      else again();
+    };
+    open(`Restore ${id}?`, (again, close) => {
+      held.done = () => send(again, close);
+      held.again = again;
+      return restoreBody(at, held, answer, close);
+    });
+  });
+}
+
+/** @param {number} at @param {Held} held @param {any} answer @param {() => void} close */
+function restoreBody(at, held, answer, close) {
+  const s = store.state;
+  const d = s.districts[at];
+  const wrong = s.turnouts.filter((t) => t.district === at && t.frog === 'wrong');
+  const open = s.alarms.filter((a) => a.district === at && isOpen(a) && a.latched);
+  const on = d.power === 'on';
+  const blocked = on || open.length > 0 || store.isLost();
+  const still = wrong.map((t) => html`<li>${t.id} frog is still on ${t.measured === 'A' || t.measured === 'B' ? `conductor ${t.measured}` : 'the wrong rail'}</li>`);
+  return html`
+    <p><strong>${on ? 'It is on.' : `It was cut: ${d.cause_text ?? 'no cause is recorded'}.`}</strong></p>
+    ${still.length ? html`<ul>${still}</ul>` : nothing}
+    ${open.map((a) => html`<p class="ask">${sign(level(a.priority))}<span>${a.text}</span><button @click=${() => request('acknowledge', { alarm: a.alarm, subject: a.subject })}>Acknowledge</button></p>`)}
+    <ol class="quiet"><li>Look: is the cause gone, and are hands off the track?</li><li>Smell: wheels, rails and machines may be hot.</li><li>Restore.</li></ol>
+    ${refusal(answer)}
+    <div class="buttons"><button @click=${close}>Leave it off</button>
+      <button class="act hold ${held.down ? 'down' : ''}" ?disabled=${blocked}
+        @pointerdown=${() => held.press()} @pointerup=${() => held.letGo()} @pointerleave=${() => held.letGo()} @pointercancel=${() => held.letGo()}
+        @contextmenu=${(e) => e.preventDefault()} @click=${(e) => held.click(e)}>${holdWords(held, answer, open.length, on)}</button></div>
+    <p class="quiet small" aria-live="polite">${blocked ? '' : 'Hold the button for one second, or press Enter twice.'}</p>`;
+}
+
+/** @param {Held} held @param {any} answer @param {number} open @param {boolean} on */
+function holdWords(held, answer, open, on) {
+  if (on) return 'It is on';
+  if (store.isLost()) return 'No contact';
+  if (open) return 'Acknowledge first';
+  if (held.armed) return 'Press again to restore';
+  if (held.down) return 'Keep holding…';
+  return answer?.code === 'blind' ? 'Restore without a reading' : 'Hold to restore';
+}
+
+/** A button that acts when held for a second with a pointer, or pressed twice with a key. */
+class Held {
+  constructor() {
+    this.down = false;
+    this.armed = false;
+    this.done = () => {};
+    this.again = () => {};
+    /** @type {number|undefined} */ this.timer = undefined;
+    this.pointer = false;
+  }
+
+  press() {
+    this.pointer = true;
+    this.down = true;
+    this.timer = setTimeout(() => {
+      this.down = false;
+      this.done();
+    }, HOLD);
+    this.again();
+  }
+
+  letGo() {
+    if (!this.down) return;
+    clearTimeout(this.timer);
+    this.down = false;
+    this.again();
+  }
+
+  /** @param {MouseEvent} e */
+  click(e) {
+    // The click that ends a press with a pointer is none with a key; that one has no count.
+    if (e.detail !== 0) return;
+    if (this.armed) {
+      this.armed = false;
+      this.done();
+      return;
+    }
+    this.armed = true;
+    this.again();
+    setTimeout(() => {
+      this.armed = false;
+      this.again();
+    }, CONFIRM);
+  }
+}
+
+const KEYS = [['1 – 6', 'pages'], ['A', 'acknowledge the focused or the first alarm'], ['S', 'silence sound for 2 min'], ['F', 'find a turnout'], ['J, K', 'next, previous turnout that needs attention'], ['?', 'this list'], ['Esc', 'close']];
+
+export function keysDialog() {
+  open('Keys', (_, close) => html`<dl class="keys">${KEYS.map(([k, t]) => html`<dt><kbd>${k}</kbd></dt><dd>${t}</dd>`)}</dl><div class="buttons"><button class="act" @click=${close}>Close</button></div>`);
+}

@@ -1,0 +1,58 @@
+// @ts-check
+// Turnouts: which disagree or run hot? The exceptions as cards, then all of them.
+import { html, nothing } from '../vendor/lit-html/lit-html.js';
+import '../cells.js';
+import { ui } from '../app.js';
+import { turnoutCounts } from '../headline.js';
+import { bullet, glyph, sign } from '../signs.js';
+import { FROG, percent, positionWord, trouble } from '../words.js';
+import { detail } from './live.js';
+
+/** Above this the table becomes a matrix. */
+const ROWS = 60;
+
+/** @param {any} p */
+export function turnoutsPage({ s, lost }) {
+  const only = new URLSearchParams(location.search).get('district');
+  const all = s.turnouts.map((t, at) => ({ t, at })).filter(({ t }) => matches(s, t, only));
+  const bad = all.filter(({ t }) => trouble(t));
+  const n = turnoutCounts(s);
+  const title = n.all === 0 ? 'No turnouts are wired.' : n.bad ? `${n.bad} of ${n.all} turnouts need attention.` : n.unmeasured === n.all ? 'No frog is measured.' : `${n.good} of ${n.all} turnouts in order.`;
+  return html`<div class="page"><section class="headline l0"><div role="status"><h1>${lost ? 'Last known: ' : ''}${title}</h1><p>${n.unmeasured ? `${n.unmeasured} not measured. ` : ''}${only ? `Only ${only}. ` : ''}</p></div>
+    <form class="buttons" role="search" @submit=${(e) => { e.preventDefault(); if (all[0]) { ui.chosen = all[0].at; ui.draw(); } }}>
+      <label class="find">Find turnout <input id="find" type="search" .value=${ui.find} @input=${(e) => { ui.find = e.target.value; ui.draw(); }}></label>
+      <label class="find">District <select @change=${(e) => ui.go(e.target.value ? `/turnouts?district=${e.target.value}` : '/turnouts')}><option value="" ?selected=${!only}>all</option>${s.districts.map((d) => html`<option value=${d.id} ?selected=${d.id === only}>${d.id}</option>`)}</select></label></form></section>
+    ${bad.length ? html`<ul class="cards" aria-label="Turnouts that need attention">${bad.slice(0, 12).map(({ t, at }) => card(s, t, at))}</ul>` : nothing}
+    <div class="with-detail"><div>${s.turnouts.length > ROWS ? matrix(s, all) : table(s, all)}</div>${all.length ? detail(s) : nothing}</div></div>`;
+}
+
+/** @param {any} s @param {any} t @param {string|null} only */
+const matches = (s, t, only) => (!only || s.districts[t.district].id === only) && (!ui.find || t.id.toLowerCase().includes(ui.find.trim().toLowerCase()));
+
+/** @param {any} s @param {any} t @param {number} at */
+function card(s, t, at) {
+  const bad = trouble(t);
+  return html`<li class="card p${bad.level}"><button @click=${() => { ui.chosen = at; ui.draw(); }}>
+    ${glyph(t, 46)}<span><b>${t.id}</b> ${positionWord(t)} ${sign(bad.level, { size: 18 })}<br>${bad.text}<br><span class="quiet">${s.districts[t.district].id}, load ${percent(t.load)}, heat ${percent(t.heat)}</span></span></button></li>`;
+}
+
+/** @param {any} s @param {{t: any, at: number}[]} all */
+function matrix(s, all) {
+  return html`<section class="panel" aria-labelledby="h-matrix"><div class="head"><h2 id="h-matrix">All turnouts</h2><span class="quiet">arrow keys move, Enter chooses</span></div>
+    ${s.districts.map((d, n) => {
+      const list = all.filter(({ t }) => t.district === n).map(({ at }) => at);
+      return list.length ? html`<div class="group small" role="group" aria-label="Turnouts of ${d.id}"><h3>${d.id} <span class="quiet">${list.length}</span></h3><turnout-cells class="matrix" .model=${{ s, list, small: true, chosen: ui.chosen }}></turnout-cells></div>` : nothing;
+    })}</section>`;
+}
+
+/** @param {any} s @param {{t: any, at: number}[]} all */
+function table(s, all) {
+  if (all.length === 0) return html`<p class="panel empty">No turnout of that name.</p>`;
+  return html`<section class="panel"><div class="scroll" tabindex="0" role="region" aria-label="All turnouts"><table><caption class="sr">All turnouts</caption>
+    <thead><tr><th scope="col">Turnout</th><th scope="col">District</th><th scope="col">Position</th><th scope="col">Frog</th><th scope="col">Contact load</th><th scope="col">Contact heat</th><th scope="col" class="n">Hits</th><th scope="col" class="n">Throw</th></tr></thead>
+    <tbody>${all.map(({ t, at }) => html`<tr class="${t.old ? 'old' : ''} ${at === ui.chosen ? 'chosen' : ''}">
+      <th scope="row"><button class="link" @click=${() => { ui.chosen = at; ui.draw(); }}>${t.id}</button></th><td>${s.districts[t.district].id}</td>
+      <td>${glyph(t, 18)} ${positionWord(t)}</td><td class=${t.frog === 'wrong' || t.frog === 'dead' ? 'p1t' : ''}>${FROG[t.frog]}</td>
+      <td>${bullet({ fill: t.load, width: 70, label: percent(t.load) })} ${percent(t.load)}</td><td>${bullet({ fill: t.heat, width: 70, label: percent(t.heat) })} ${percent(t.heat)}</td>
+      <td class="n">${t.hits}</td><td class="n">${t.throw_ms ? `${(t.throw_ms / 1000).toFixed(2)} s` : '–'}</td></tr>`)}</tbody></table></div></section>`;
+}

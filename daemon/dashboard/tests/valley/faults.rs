@@ -1,0 +1,127 @@
+//! Invented fault records in the form that the history answers.
+
+use std::sync::Arc;
+
+use dashboard::{Archive, ArchiveError};
+use serde_json::{Value, json};
+
+/// Sampling of the invented waveform. Unit: ms.
+const PERIOD: f64 = 10.0;
+
+/// An archive with two faults and a ledger of `machines` machines.
+pub fn archive(machines: usize) -> Archive {
+    let faults = [fault(27, "junction", "T6", 11.2), fault(26, "harbour", "T14", 14.9)];
+    let list: Vec<Value> = faults.iter().map(summary).collect();
+    let machines: Vec<Value> = (1..=machines).map(machine).collect();
+    Archive {
+        faults: Arc::new(move |limit| Ok(Value::Array(list.iter().take(limit).cloned().collect()))),
+        fault: Arc::new(move |number| {
+            let found = faults.iter().find(|it| it["fault"] == number);
+            found.cloned().ok_or(ArchiveError::Unknown)
+        }),
+        machines: Arc::new(move |limit| {
+            Ok(Value::Array(machines.iter().take(limit).cloned().collect()))
+        }),
+    }
+}
+
+fn summary(fault: &Value) -> Value {
+    let mut summary = fault.clone();
+    if let Some(object) = summary.as_object_mut() {
+        for key in ["waveforms", "events", "suspects", "contacts", "cuts", "advice", "story"] {
+            object.remove(key);
+        }
+    }
+    summary
+}
+
+fn fault(number: u32, district: &str, turnout: &str, cleared: f64) -> Value {
+    json!({
+        "fault": number, "district": district, "cause": "short-circuit",
+        "text": "short circuit, 4.62 A above the pick-up of 2.31 A for 20 ms",
+        "trigger": format!("2026-11-{}T18:42:07.318Z", number - 2), "trigger_us": 1_795_632_127_318_000_i64,
+        "peak": 4.62, "cleared_ms": 22.0 + cleared, "suspect": format!("frog/{turnout}"), "share": 0.86,
+        "named": null, "complete": true, "samples": "kept",
+        "story": "A train ran through a turnout set against it.", "onset_ms": 22.0, "closed_ms": 3000.0, "cut_short": false,
+        "cuts": [{ "feed": format!("district/{district}"), "cause": "short-circuit", "ordered_ms": 0.3, "proved_ms": cleared, "proof": "strong", "attempts": 1 }],
+        "events": events(turnout, district, cleared),
+        "positions": [{ "machine": format!("machine/{turnout}"), "position": "reverse" }],
+        "polarity": [{ "frog": format!("frog/{turnout}"), "expected": "B", "measured": "A" }],
+        "contacts": [
+            { "pole": format!("pole/{turnout}.1"), "before": 4.0, "after": 33.0, "energy": 0.65, "amps": 4.62, "estimated": true, "softening": true, "melting": false, "hits": 1 },
+            { "pole": format!("pole/{turnout}.2"), "before": 4.0, "after": 28.0, "energy": 0.52, "amps": 4.1, "estimated": true, "softening": true, "melting": false, "hits": 1 }],
+        "suspects": suspects(turnout),
+        "inseparable": null,
+        "advice": [format!("throw {turnout} to normal or back the train"), format!("measure contact 1 of {turnout}"), format!("restore {district}")],
+        "waveforms": waveforms(district, turnout, cleared),
+        "notes": [],
+    })
+}
+
+fn events(turnout: &str, district: &str, cleared: f64) -> Value {
+    json!([
+        { "ms": -416.0, "kind": "position", "subject": format!("machine/{turnout}"), "text": format!("machine {turnout} asked to reverse") },
+        { "ms": -60.0, "kind": "position", "subject": format!("machine/{turnout}"), "text": format!("machine {turnout} reverse") },
+        { "ms": -39.0, "kind": "alarm", "subject": format!("frog/{turnout}"), "text": format!("frog {turnout} on conductor A, expected B"), "first_out": true },
+        { "ms": 0.0, "kind": "order", "subject": format!("district/{district}"), "text": format!("cut district {district}: short circuit") },
+        { "ms": cleared, "kind": "cut-proved", "subject": format!("district/{district}"), "text": format!("district {district} proved off") },
+        { "ms": cleared + 0.4, "kind": "locked-out", "subject": format!("district/{district}"), "text": format!("district {district} locked out") },
+    ])
+}
+
+fn suspects(turnout: &str) -> Value {
+    json!([
+        { "subject": format!("frog/{turnout}"), "text": format!("frog {turnout}"), "share": 0.86, "reasons": [
+            { "text": "frog on conductor A, expected B, 39 ms before", "ratio": 40.0 },
+            { "text": "thrown 356 ms before", "ratio": 4.0 }] },
+        { "subject": "object", "text": "an object on the track or a derailment", "share": 0.08, "reasons": [
+            { "text": "nothing speaks for it but how often it happens", "ratio": 1.0 }] },
+        { "subject": "vehicle", "text": "a vehicle", "share": 0.04, "reasons": [
+            { "text": "no other fault of this train", "ratio": 0.5 }] },
+        { "subject": "not-explained", "text": "not explained", "share": 0.02, "reasons": [] },
+    ])
+}
+
+fn waveforms(district: &str, turnout: &str, cleared: f64) -> Value {
+    let times: Vec<f64> = (-200..300).map(|n| f64::from(n) * PERIOD + 1.5).collect();
+    let amps: Vec<f64> = times.iter().map(|&ms| current(ms, cleared)).collect();
+    let volts: Vec<f64> =
+        times.iter().map(|&ms| 14.6 - 2.1 * current(ms, cleared).min(5.0)).collect();
+    let volts: Vec<f64> =
+        volts.iter().zip(&times).map(|(v, ms)| if *ms > cleared { 0.0 } else { *v }).collect();
+    json!([
+        { "channel": format!("district/{district}/current"), "unit": "A", "ms": times, "values": amps },
+        { "channel": format!("district/{district}/voltage"), "unit": "V", "ms": times, "values": volts },
+        { "channel": format!("district/{district}/feedback"), "unit": null, "ms": [-2000.0, cleared - 1.0], "values": ["on", "off"] },
+        { "channel": format!("machine/{turnout}/position"), "unit": null, "ms": [-2000.0, -416.0, -60.0], "values": ["normal", "moving", "reverse"] },
+        { "channel": format!("frog/{turnout}/polarity"), "unit": null, "ms": [-2000.0], "values": ["A"] },
+    ])
+}
+
+fn current(ms: f64, cleared: f64) -> f64 {
+    let ripple = (ms / 7.0).sin() * 0.03;
+    if ms < -22.0 {
+        0.92 + ripple
+    } else if ms < cleared {
+        0.92 + 3.7 * (1.0 - (-(ms + 22.0) / 5.0).exp()) + ripple
+    } else {
+        0.0
+    }
+}
+
+fn machine(n: usize) -> Value {
+    let verdict = if n == 6 {
+        "replace"
+    } else if n % 7 == 0 {
+        "watch"
+    } else {
+        "good"
+    };
+    let stress = if n == 6 { 410.0 } else { 12.0 * n as f64 };
+    json!({
+        "machine": format!("machine/T{n}"), "throws": 40 + 3 * n, "throw_times": [2.38, 2.41], "named": 0,
+        "poles": [{ "pole": format!("pole/T{n}.1"), "hits": n % 3, "energy": 0.2, "stress": stress, "amps": 3.1 }, { "pole": format!("pole/T{n}.2"), "hits": 0, "energy": 0.0, "stress": 0.0, "amps": 0.0 }],
+        "proved": if n % 4 == 0 { Value::Null } else { json!("2026-05-04T10:00:00Z") },
+        "verdict": verdict, "because": if verdict == "good" { "no rule says otherwise" } else { "one pole has used most of its image" },
+    })
+}
