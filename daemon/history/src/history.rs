@@ -22,12 +22,39 @@ use crate::{
 };
 
 /// Settings of the history.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug)]
 pub struct Settings {
     /// How much is kept.
     pub limits: Limits,
+    /// How long a write waits for another program's lock. Default 5 s.
+    pub busy: Duration,
+    /// Between tries while writing fails. Default 1 s.
+    pub retry: Duration,
     /// The database may have at most so many pages of 4 KiB, as if the disk were full beyond; none: no bound but the disk.
     pub most_pages: Option<u32>,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        Self {
+            limits: Limits::default(),
+            busy: Duration::from_secs(5),
+            retry: Duration::from_secs(1),
+            most_pages: None,
+        }
+    }
+}
+
+impl Settings {
+    /// What a connection is told beyond the fixed settings.
+    pub(crate) fn apply(&self, db: &rusqlite::Connection) -> rusqlite::Result<()> {
+        db.busy_timeout(self.busy)?;
+        if let Some(pages) = self.most_pages {
+            // The pragma answers with the bound in force.
+            db.query_row(&format!("PRAGMA max_page_count={pages}"), [], |_| Ok(()))?;
+        }
+        Ok(())
+    }
 }
 
 /// The writing side. Dropping it saves what waits, with one more try, and ends the thread.
@@ -55,11 +82,13 @@ impl History {
     ) -> Result<Self, OpenError> {
         let (db, opened) = open::for_writing(dir, now.1)?;
         let failed = |source| OpenError::Database { path: open::file(dir), source };
-        if let Some(pages) = settings.most_pages {
-            db.pragma_update(None, "max_page_count", pages).map_err(failed)?;
-        }
         let remembered = remember::remembered(&db, &names, now).map_err(failed)?;
         let store = Store::begin(db, names, now.1).map_err(failed)?;
+        settings.apply(&store.db).map_err(failed)?;
+        if let Some(text) = opened.remark() {
+            tracing::error!(text);
+            store.remark(now.1, &text).map_err(failed)?;
+        }
         let queue = Arc::new(Queue::default());
         let notify: Notify = Box::new(notify);
         let writer = Writer {
@@ -67,7 +96,7 @@ impl History {
             store,
             queue: Arc::clone(&queue),
             notify,
-            limits: settings.limits,
+            settings,
             told: Unsaved::default(),
             failing: false,
         };

@@ -20,8 +20,6 @@ mod reader;
 mod remember;
 mod render;
 pub mod report;
-#[cfg(test)]
-mod sample;
 mod schema;
 mod store;
 mod stored;

@@ -6,7 +6,7 @@ use std::{
     time::Duration,
 };
 
-use rusqlite::{Connection, ErrorCode, OpenFlags, params_from_iter, types::Value};
+use rusqlite::{Connection, ErrorCode, OpenFlags, Statement, params_from_iter, types::Value};
 
 use crate::schema;
 
@@ -61,6 +61,24 @@ pub enum Opened {
         /// Tables that were not read to their end.
         lost_from: Vec<String>,
     },
+}
+
+impl Opened {
+    /// A line for the event list; none when there is nothing to say.
+    pub(crate) fn remark(&self) -> Option<String> {
+        match self {
+            Self::InOrder => None,
+            Self::Replaced { kept, lost_from } => {
+                let name = kept.file_name().unwrap_or_default().to_string_lossy();
+                let lost = if lost_from.is_empty() {
+                    "everything in it was copied".to_owned()
+                } else {
+                    format!("not all of it could be copied: {}", lost_from.join(", "))
+                };
+                Some(format!("the history was damaged and is kept as {name}; {lost}"))
+            }
+        }
+    }
 }
 
 /// The database file of a directory.
@@ -153,41 +171,40 @@ fn set_aside(path: &Path, kept: &Path) -> io::Result<()> {
     Ok(())
 }
 
-/// Copies row by row until a table cannot be read on; tells which ones that befell.
+/// Copies row by row, from both ends of a table as far as it can be read; tells which ones had a gap.
 fn salvage(old: &Connection, new: &Connection) -> Vec<String> {
     let mut lost = Vec::new();
     // Rows may refer to rows that are lost.
     let _ = new.pragma_update(None, "foreign_keys", "OFF");
     for table in schema::WORTH_SAVING {
-        if copy(old, new, table).is_err() {
+        if copy(old, new, table, "ASC").is_err() {
             lost.push(table.to_owned());
+            // The gap is known already; what the other end yields is a gain.
+            let _ = copy(old, new, table, "DESC");
         }
     }
     let _ = new.pragma_update(None, "foreign_keys", "ON");
     lost
 }
 
-fn copy(old: &Connection, new: &Connection, table: &str) -> rusqlite::Result<()> {
-    let mut read = old.prepare(&format!("SELECT * FROM {table}"))?;
+fn copy(old: &Connection, new: &Connection, table: &str, order: &str) -> rusqlite::Result<()> {
+    let mut read = old.prepare(&format!("SELECT * FROM {table} ORDER BY rowid {order}"))?;
     let columns = read.column_count();
     let places = vec!["?"; columns].join(",");
-    let mut write = new.prepare(&format!("INSERT OR IGNORE INTO {table} VALUES ({places})"))?;
+    let mut write = new.prepare(&format!("INSERT OR REPLACE INTO {table} VALUES ({places})"))?;
     new.execute_batch("BEGIN IMMEDIATE")?;
-    let mut rows = read.query([])?;
-    let outcome = loop {
-        match rows.next() {
-            Ok(None) => break Ok(()),
-            Err(error) => break Err(error),
-            Ok(Some(row)) => {
-                let values = (0..columns)
-                    .map(|at| row.get::<_, Value>(at))
-                    .collect::<rusqlite::Result<Vec<_>>>();
-                if let Err(error) = values.and_then(|it| write.execute(params_from_iter(it))) {
-                    break Err(error);
-                }
-            }
-        }
-    };
+    let outcome = copy_rows(&mut read, &mut write);
     new.execute_batch("COMMIT")?;
     outcome
+}
+
+fn copy_rows(read: &mut Statement<'_>, write: &mut Statement<'_>) -> rusqlite::Result<()> {
+    let columns = read.column_count();
+    let mut rows = read.query([])?;
+    while let Some(row) = rows.next()? {
+        let values =
+            (0..columns).map(|at| row.get::<_, Value>(at)).collect::<rusqlite::Result<Vec<_>>>()?;
+        write.execute(params_from_iter(values))?;
+    }
+    Ok(())
 }

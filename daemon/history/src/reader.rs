@@ -370,7 +370,7 @@ fn summary(row: &Row<'_>) -> rusqlite::Result<json::Summary> {
 fn unfinished(summary: json::Summary) -> json::Fault {
     json::Fault {
         story: format!(
-            "District {} was cut: {}. The record was not finished, so its samples, suspects and contact stress are not \
+            "District {}: {}. The record was not finished, so its samples, suspects and contact stress are not \
              known.",
             summary.district, summary.text
         ),

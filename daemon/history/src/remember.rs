@@ -32,7 +32,7 @@ pub fn remembered(
 }
 
 fn next_fault(db: &Connection) -> rusqlite::Result<u32> {
-    db.query_row("SELECT coalesce(max(number), 0) + 1 FROM fault", [], |row| row.get(0))
+    db.query_row("SELECT coalesce(max(number), 0) + 1 FROM last_fault", [], |row| row.get(0))
 }
 
 fn locked_out(db: &Connection, names: &Names) -> rusqlite::Result<Vec<LockedOut>> {

@@ -34,6 +34,18 @@ fn span(ms: f64) -> String {
     }
 }
 
+/// A subject in words: `district quarry`, `contact 1 of T1`.
+fn plain(subject: &str) -> String {
+    match subject.split_once('/') {
+        Some(("pole", id)) => match id.rsplit_once('.') {
+            Some((machine, number)) => format!("contact {number} of {machine}"),
+            None => format!("contact {id}"),
+        },
+        Some((kind, id)) => format!("{kind} {id}"),
+        None => subject.to_owned(),
+    }
+}
+
 /// Rows as a table: columns as wide as their widest cell, two spaces between, no trailing space.
 fn table(rows: &[Vec<String>]) -> String {
     let columns = rows.iter().map(Vec::len).max().unwrap_or(0);

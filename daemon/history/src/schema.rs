@@ -43,6 +43,15 @@ CREATE TABLE fault (
   samples TEXT NOT NULL DEFAULT 'none',
   record TEXT
 ) STRICT;
+-- The highest number ever given, on a page of its own: numbers go on even where the rows of faults are lost.
+CREATE TABLE last_fault (
+  id INTEGER PRIMARY KEY CHECK (id = 1),
+  number INTEGER NOT NULL
+) STRICT;
+INSERT INTO last_fault VALUES (1, 0);
+CREATE TRIGGER fault_is_counted AFTER INSERT ON fault
+BEGIN UPDATE last_fault SET number = max(number, NEW.number); END;
+
 CREATE INDEX fault_by_time ON fault(trigger_us);
 CREATE TRIGGER fault_record_is_final BEFORE UPDATE OF record ON fault WHEN OLD.record IS NOT NULL
 BEGIN SELECT RAISE(ABORT, 'a fault record is never changed'); END;
@@ -138,7 +147,8 @@ BEGIN SELECT RAISE(ABORT, 'what an operator did is never changed'); END;
 ";
 
 /// The tables that are worth saving from a damaged file, those that a restart needs first.
-pub(crate) const WORTH_SAVING: [&str; 12] = [
+pub(crate) const WORTH_SAVING: [&str; 13] = [
+    "last_fault",
     "run",
     "fault",
     "lock_out",

@@ -6,22 +6,20 @@ use std::{
     time::{Duration, Instant, SystemTime, UNIX_EPOCH},
 };
 
-use rusqlite::ErrorCode;
+use rusqlite::{Connection, ErrorCode};
 use supervision::record::FaultNumber;
 
 use crate::{
+    history::Settings,
     item::{Item, What},
     open::{self, Opened},
-    prune::{self, Limits},
+    prune,
     queue::{Queue, Unsaved, Work},
     store::Store,
 };
 
 /// Items in one transaction at most.
 const BATCH: usize = 256;
-
-/// Between tries while writing fails.
-const RETRY: Duration = Duration::from_secs(1);
 
 /// Between looks at age and size.
 const PRUNE_EVERY: Duration = Duration::from_secs(60);
@@ -54,7 +52,7 @@ pub(crate) struct Writer {
     pub(crate) store: Store,
     pub(crate) queue: Arc<Queue>,
     pub(crate) notify: Notify,
-    pub(crate) limits: Limits,
+    pub(crate) settings: Settings,
     /// Losses that were told.
     pub(crate) told: Unsaved,
     /// Writing fails at present.
@@ -64,7 +62,8 @@ pub(crate) struct Writer {
 impl Writer {
     /// Writes until a stop. What cannot be written at the stop after one more try is counted as unsaved.
     pub(crate) fn run(mut self) {
-        let mut next_prune = Instant::now() + PRUNE_EVERY;
+        // At once: the limits may have been lowered since the last run.
+        let mut next_prune = Instant::now();
         loop {
             match self.queue.take(BATCH, PRUNE_EVERY) {
                 Work::Save(batch) => {
@@ -102,7 +101,7 @@ impl Writer {
                 }
                 Err(error) => {
                     self.fail(&error);
-                    if self.queue.pause(RETRY) {
+                    if self.queue.pause(self.settings.retry) {
                         return self.last_try(&batch);
                     }
                     self.reopen_if_damaged(&error);
@@ -188,21 +187,28 @@ impl Writer {
             return;
         }
         let utc = now_utc();
-        match open::for_writing(&self.dir, utc) {
-            Ok((db, opened)) => {
-                if let Opened::Replaced { kept, lost_from } = &opened {
-                    tracing::error!(kept = %kept.display(), ?lost_from, "the history was damaged");
-                }
-                if let Err(error) = self.store.resume(db, utc) {
-                    tracing::error!(%error, "the history cannot go on in a new file");
-                }
+        let (db, opened) = match open::for_writing(&self.dir, utc) {
+            Ok(opened) => opened,
+            Err(error) => {
+                tracing::error!(%error, "the damaged history cannot be replaced");
+                return;
             }
-            Err(error) => tracing::error!(%error, "the damaged history cannot be replaced"),
+        };
+        if let Err(error) = self.go_on_in(db, &opened, utc) {
+            tracing::error!(%error, "the history cannot go on in a new file");
         }
     }
 
+    fn go_on_in(&mut self, db: Connection, opened: &Opened, utc: i64) -> rusqlite::Result<()> {
+        self.settings.apply(&db)?;
+        self.store.resume(db, utc)?;
+        let Some(text) = opened.remark() else { return Ok(()) };
+        tracing::error!(text);
+        self.store.remark(utc, &text)
+    }
+
     fn prune(&mut self) {
-        match prune::prune(&mut self.store.db, &self.limits, now_utc()) {
+        match prune::prune(&mut self.store.db, &self.settings.limits, now_utc()) {
             Ok(pruned) if pruned.anything() => tracing::info!(?pruned, "history pruned"),
             Ok(_) => {}
             Err(error) => self.fail(&error),

@@ -45,8 +45,14 @@ pub(super) fn plot(waveform: &Waveform, window: Window) -> Option<String> {
     if points.is_empty() {
         return None;
     }
-    let width = WIDTH.min(points.len().max(2));
-    let columns = columns(&points, window, width);
+    // Not more columns than samples, else gaps would show that are none; each as wide as fits.
+    let count = WIDTH.min(points.len().max(2));
+    let wide = WIDTH / count;
+    let width = count * wide;
+    let columns: Vec<Option<f64>> = columns(&points, window, count)
+        .into_iter()
+        .flat_map(|column| std::iter::repeat_n(column, wide))
+        .collect();
     let mut out = format!("{} ({unit}, highest {})\n", waveform.channel, number(top, 3));
     let scale = if top > 0.0 { top } else { 1.0 };
     for row in (0..HEIGHT).rev() {

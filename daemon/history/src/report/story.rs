@@ -1,12 +1,15 @@
 //! One paragraph of what happened.
 
-use super::{number, span};
+use supervision::words::sentence;
+
+use super::{number, plain, span};
 use crate::json::{Contact, Cut, Fault};
 
 /// The paragraph, made from the record alone.
 pub(crate) fn story(fault: &Fault) -> String {
+    let was = if fault.cuts.is_empty() { "" } else { " was cut" };
     let mut sentences = vec![
-        format!("District {} was cut: {}.", fault.summary.district, fault.summary.text),
+        format!("District {}{was}: {}.", fault.summary.district, fault.summary.text),
         current(fault),
     ];
     sentences.extend(fault.cuts.iter().map(cut));
@@ -36,11 +39,13 @@ fn cut(cut: &Cut) -> String {
     let again = if cut.attempts > 1 { format!(", {} times", cut.attempts) } else { String::new() };
     match (cut.proved_ms, cut.proof.as_deref()) {
         (Some(proved), Some(proof)) => format!(
-            "Power of {} was ordered off{again} and proved off {} later ({proof} proof).",
-            cut.feed,
+            "The {} was ordered off{again} and proved off {} later ({proof} proof).",
+            plain(&cut.feed),
             span(proved - cut.ordered_ms)
         ),
-        _ => format!("Power of {} was ordered off{again}; that was not proved.", cut.feed),
+        _ => {
+            format!("The {} was ordered off{again}; that was not proved.", plain(&cut.feed))
+        }
     }
 }
 
@@ -64,7 +69,7 @@ fn worst_contact(fault: &Fault) -> Option<String> {
     let basis = if worst.estimated { "estimated" } else { "measured" };
     Some(format!(
         "{} carried {} A and {} A2s ({basis}), its heat went from {} to {} % of its limit.",
-        worst.pole,
+        sentence(&plain(&worst.pole)),
         number(worst.amps, 2),
         number(worst.energy, 3),
         number(worst.before, 0),
