@@ -98,6 +98,6 @@ fn shared_out(mut candidates: Vec<Candidate>) -> Vec<Suspect> {
         .filter(|(_, share)| *share > 0)
         .map(|(it, share)| Suspect { accused: it.accused, share, reasons: it.reasons })
         .collect();
-    suspects.sort_by(|a, b| b.share.cmp(&a.share));
+    suspects.sort_by_key(|it| std::cmp::Reverse(it.share));
     suspects
 }
