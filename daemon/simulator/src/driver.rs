@@ -24,6 +24,9 @@ const LOOKS_AHEAD: f64 = 0.9;
 /// Distance kept to the end of a train's room. Unit: metre.
 pub(crate) const MARGIN: f64 = 0.08;
 
+/// Share of a district's trip and of a booster's limit that drivers fill with trains: they know what the power holds.
+const FILLS: f64 = 0.7;
+
 /// A way asked for, until its machines rest as wanted.
 #[derive(Clone, Debug)]
 struct Pending {
@@ -63,6 +66,8 @@ struct Mind {
 pub(crate) struct Driver {
     minds: Vec<Mind>,
     works_of_machine: Vec<Vec<TrackworkIx>>,
+    /// What trains may draw together, by district and by booster. Unit: ampere.
+    room: [Vec<f64>; 2],
     random: Random,
     /// The next trailing move shall be a mistake, at a turnout that this allows.
     pub(crate) mistake: Option<Mistake>,
@@ -82,6 +87,7 @@ impl Driver {
         Self {
             minds: vec![Mind::default(); trains],
             works_of_machine: works_of_machine(layout),
+            room: rooms(layout),
             random,
             mistake: None,
             made: None,
@@ -210,7 +216,8 @@ impl Driver {
             return None;
         }
         let mistaken = self.decide_mistake(layout, &steps, &mut wanted);
-        let free = self.is_free(train, trains, machines, &steps, &wanted);
+        let free = self.is_free(train, trains, machines, &steps, &wanted)
+            && self.has_power(train, trains, layout, &steps);
         free.then_some(Pending { steps, wanted, mistaken, since: now })
     }
 
@@ -265,11 +272,60 @@ impl Driver {
             })
     }
 
+    /// Where the way leads there is power enough for this train beside those that are there.
+    fn has_power(&self, train: usize, trains: &[Train], layout: &Layout, steps: &[Step]) -> bool {
+        let Some(last) = steps.last() else { return false };
+        let place = |step: &Step| {
+            let district = layout.district_of_block(step.block(layout));
+            [district.at(), layout.districts[district.at()].booster.at()]
+        };
+        let target = place(last);
+        let here = place(&trains[train].path[0]);
+        (0..2).all(|kind| {
+            let touches = |at: &usize| {
+                let pending = self.minds[*at].pending.iter().flat_map(|it| &it.steps);
+                let steps = trains[*at].path.iter().chain(&trains[*at].ahead).chain(pending);
+                steps.into_iter().any(|step| place(step)[kind] == target[kind])
+            };
+            let there =
+                (0..trains.len()).filter(|at| *at != train && !trains[*at].lifted && touches(at));
+            let drawn: f64 = there.map(|at| trains[at].full_load()).sum();
+            here[kind] == target[kind]
+                || drawn + trains[train].full_load() <= self.room[kind][target[kind]]
+        })
+    }
+
     /// The train stands on the piece, may go on to it, or waits for a way over it.
     pub(crate) fn holds(&self, train: usize, trains: &[Train], piece: Piece) -> bool {
         let pending = self.minds[train].pending.iter().flat_map(|it| &it.steps);
         trains[train].pieces().chain(pending.map(|step| step.piece())).any(|it| it == piece)
     }
+}
+
+/// What trains may draw together in each district, and from each booster. Unit: ampere.
+fn rooms(layout: &Layout) -> [Vec<f64>; 2] {
+    let limit = |booster: usize| layout.boosters[booster].limit.amps();
+    let districts = layout.districts.iter().map(|it| {
+        let limit = limit(it.booster.at());
+        FILLS * it.breaker.trip.map_or(limit, |trip| trip.amps().min(limit))
+    });
+    [districts.collect(), (0..layout.boosters.len()).map(|it| FILLS * limit(it)).collect()]
+}
+
+/// Takes away trains, the last first, until districts and boosters hold those that are left.
+pub(crate) fn thin_out(layout: &Layout, trains: &mut Vec<Train>) {
+    let [mut districts, mut boosters] = rooms(layout);
+    trains.retain(|train| {
+        let district = layout.district_of_block(train.path[0].block(layout));
+        let booster = layout.districts[district.at()].booster;
+        let load = train.full_load();
+        let fits = load <= districts[district.at()] && load <= boosters[booster.at()];
+        if fits {
+            districts[district.at()] -= load;
+            boosters[booster.at()] -= load;
+        }
+        fits
+    });
 }
 
 /// A machine that a way needs in two positions at once makes the way impossible.

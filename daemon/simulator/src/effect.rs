@@ -34,8 +34,8 @@ pub(crate) enum Effect {
     Rewire(Rewire),
     /// A machine misbehaves.
     Mood(MachineIx, Mood),
-    /// A machine is set back by hand when it is over.
-    SetBack(MachineIx, Position),
+    /// A machine is set back by hand when it is over, for the train that still stands on it.
+    SetBack { machine: MachineIx, position: Position, under: Option<usize> },
     /// A sensor misbehaves.
     Ail(ChannelIx, Ailment),
     /// A node is silent.
@@ -114,7 +114,7 @@ impl Effect {
     pub(crate) fn apply(&self, world: &mut World) {
         match *self {
             Self::Bridge(_) | Self::Growing { .. } | Self::Pulses { .. } => {}
-            Self::Guest(_) | Self::SetBack(..) => {}
+            Self::Guest(_) | Self::SetBack { .. } => {}
             Self::Vehicle { train, ohms } => world.trains[train].set_short(Some(ohms)),
             Self::Hold(train) => world.trains[train].held = true,
             Self::Pole(pole, state) => world.contacts[pole.at()].state = state,
@@ -164,8 +164,12 @@ impl Effect {
                 machine.mood = Mood::Healthy;
                 machine.set_by_hand(asked);
             }
-            Self::SetBack(machine, position) => {
-                world.machines[machine.at()].set_by_hand(position);
+            Self::SetBack { machine, position, under } => {
+                // Never under a train that has set it for itself since.
+                let same = under.is_some_and(|train| world.stands_on(train, machine));
+                if same || !world.machine_is_held(machine) {
+                    world.machines[machine.at()].set_by_hand(position);
+                }
             }
             Self::Ail(channel, _) => world.sensors.ail(channel, Ailment::None),
             Self::Silence(node) => world.sensors.silence(node, false),

@@ -12,8 +12,9 @@ use crate::{
     effect::Effect,
     output::{FaultReport, Truth},
     plan::{FaultPlan, Plan, Planned},
+    rails::Piece,
     random::Random,
-    scenario::{self, Scenario},
+    scenario::{self, Inject, Scenario},
     world::World,
 };
 
@@ -23,6 +24,8 @@ const SHOW: [&str; 9] = ["F01", "F63", "F03", "F10", "F60", "F40", "F22", "F30",
 const TRAFFIC_HAS: Micros = Micros::from_millis(12_000);
 /// The same in a show, where somebody waits for it.
 const SHOW_HAS: Micros = Micros::from_millis(4_000);
+/// Current through one contact from which a run-through's wheels are at the frog. Unit: ampere.
+const WHEELS_AT_FROG: f64 = 0.7;
 /// A fault that finds no place is tried again after this.
 const TRIES_AGAIN: Micros = Micros::from_millis(5_000);
 /// … and given up after so many tries.
@@ -244,8 +247,13 @@ impl World {
             fault.cut_since.is_some_and(|since| crew.clears_after_cut <= self.now.since(since));
         let lasted = crew.patience <= self.now.since(started);
         let by_itself = fault.ends.is_some_and(|ends| ends <= self.now);
-        let set_right = matches!(fault.run, Run::Made(run, twist) if twist != Twist::StopsShort
-            && self.machines[run.machine.at()].rests_at(run.needed));
+        let set_right = match fault.run {
+            Run::Made(run, twist) if twist != Twist::StopsShort => {
+                let gone = !self.stands_on(run.train, run.machine);
+                gone || self.machines[run.machine.at()].rests_at(run.needed)
+            }
+            Run::Made(..) | Run::Wanted(_) | Run::None => false,
+        };
         if cleared || lasted || by_itself || set_right {
             self.end(fault, cleared);
             return true;
@@ -255,7 +263,11 @@ impl World {
 
     fn end(&mut self, fault: &mut Active, after_cut: bool) {
         if let Run::Made(run, _) = fault.run {
-            self.machines[run.machine.at()].set_by_hand(run.needed);
+            if !self.machine_is_held(run.machine)
+                || self.driver.holds(run.train, &self.trains, Piece::Work(run.work))
+            {
+                self.machines[run.machine.at()].set_by_hand(run.needed);
+            }
             self.trains[run.train].held = false;
         }
         let effects = std::mem::take(&mut fault.effects);
@@ -300,13 +312,9 @@ impl World {
 
     fn await_wheels(&mut self, fault: &mut Active, run: RunThrough, twist: Twist) {
         let Some(started) = fault.started else {
-            let amps = self.amps_at_work(run.work);
-            let stops = twist == Twist::StopsShort && self.stands_before(run);
-            if stops {
+            if twist == Twist::StopsShort && self.stands_before(run) {
                 self.trains[run.train].held = true;
-            }
-            if 1.2 <= amps || stops {
-                self.start(fault, if stops { 0.0 } else { amps });
+                self.start(fault, 0.0);
             }
             return;
         };
@@ -315,6 +323,23 @@ impl World {
         if twist == Twist::ThrownUnderPower && !thrown && reaction <= self.now.since(started) {
             self.throw(run.machine, run.needed);
         }
+    }
+
+    /// A short of `amps` begins: it is that of a mistake whose wheels have come to the frog.
+    pub(crate) fn start_run_throughs(&mut self, amps: f64) {
+        let mut active = std::mem::take(&mut self.faults.active);
+        for fault in &mut active {
+            if let Run::Made(run, _) = fault.run
+                && fault.started.is_none()
+                && WHEELS_AT_FROG <= self.amps_at_work(run.work)
+                && self.stands_on(run.train, run.machine)
+            {
+                self.start(fault, amps);
+                // A weak short does not stop an engine; its driver does.
+                self.trains[run.train].held = fault.scenario.inject == Inject::RunThroughResistive;
+            }
+        }
+        self.faults.active = active;
     }
 
     /// Machines with a damaged contact are changed when nothing else is the matter.

@@ -13,7 +13,7 @@ use crate::{
     effect::{Effect, Rewire},
     fault::{Active, Run, Twist},
     machine::Mood,
-    rails::{Piece, frog_of, outside},
+    rails::{Beyond, Piece, frog_of, outside},
     scenario::{Inject, Scenario},
     site::Site,
     world::World,
@@ -51,7 +51,7 @@ impl World {
             | I::StopsShort
             | I::Two => self.inject_run_through(fault, scenario.inject),
             I::ThrownUnderTrain => self.inject_thrown_under_train(fault),
-            I::Wheelset | I::WheelAtPoint | I::WheelAtNose | I::FrogFuse | I::ChangesEarly => {
+            I::Wheelset | I::WheelAtPoint | I::WheelAtNose | I::ChangesEarly => {
                 self.inject_moments(fault, scenario.inject)
             }
             I::TiesSwapped | I::TiesEqual | I::TiesOpen | I::TieOpen | I::SlipUncrossed => {
@@ -64,6 +64,7 @@ impl World {
             | I::ContactsWelded
             | I::ContactBridged
             | I::PoleDead
+            | I::FrogFuse
             | I::ContactsFilmed => self.inject_contacts(fault, scenario.inject),
             I::MachineStalls
             | I::MachineDead
@@ -113,7 +114,9 @@ impl World {
         match inject {
             Inject::RunThroughResistive => {
                 let site = self.pick_site(|_, _| true)?;
-                self.film(fault, site.frog, 5.0);
+                let trip = self.districts[site.district.at()].guard.trip;
+                let volts = self.nominal_volts(site.district);
+                self.film(fault, site.frog, volts / (0.62 * trip.min(self.limit(site.district))));
                 self.want_mistake(|_, it| it.work == site.work)
             }
             Inject::RunThroughForeign => {
@@ -149,18 +152,24 @@ impl World {
     }
 
     fn inject_thrown_under_train(&mut self, fault: &mut Active) -> Option<()> {
+        let comes_onto = |world: &Self, it: &Site| {
+            world.trains.iter().position(|train| {
+                let head = train.path[0].piece() == Piece::Work(it.work);
+                head && !train.lifted && 0.05 < train.speed
+            })
+        };
         let site = self.pick_site(|world, it| {
-            world.trains.iter().any(|train| {
-                !train.lifted && train.path.iter().any(|step| step.piece() == Piece::Work(it.work))
-            }) && !world.machines[it.machine.at()].is_moving()
+            comes_onto(world, it).is_some() && !world.machines[it.machine.at()].is_moving()
         })?;
+        let under = comes_onto(self, &site);
         self.blame_machine(fault, &site);
         fault.ends = Some(self.now + LASTS);
         let needed = self.machines[site.machine.at()].target();
         let to = turned(needed);
         self.throw(site.machine, to);
         // Put back by hand when it is over.
-        fault.effects.push(Effect::SetBack(site.machine, needed));
+        let (machine, position) = (site.machine, needed);
+        fault.effects.push(Effect::SetBack { machine, position, under });
         Some(())
     }
 
@@ -174,7 +183,6 @@ impl World {
             Inject::Wheelset => (frog, self.leg_rail(site.work, leg), 0.06, 4, 0.04),
             Inject::WheelAtPoint => (left, right, 0.25, 3, 0.03),
             Inject::WheelAtNose => (frog, self.leg_rail(site.work, leg), 0.25, 3, 0.015),
-            Inject::FrogFuse => (frog, self.leg_rail(site.work, leg), 0.2, 1, 0.02),
             _ => return self.inject_early_change(fault, &site),
         };
         if inject == Inject::WheelAtPoint || inject == Inject::WheelAtNose {
@@ -188,9 +196,6 @@ impl World {
             at = at + Micros((self.faults.random.between(0.4, 0.9) * 1e6) as u64);
         }
         fault.effects.push(Effect::Pulses { bridge: bridge(from, to, ohms), times });
-        if inject == Inject::FrogFuse {
-            self.set_poles(fault, site.frog, PoleState::Open, 2);
-        }
         fault.ends = Some(at + LASTS);
         Some(())
     }
@@ -270,7 +275,7 @@ impl World {
     fn is_crossover(&self, site: &Site) -> bool {
         let leg = self.unset_leg(site);
         let beyond = outside(&self.layout, site.work, leg).beyond(&self.layout);
-        matches!(beyond, crate::rails::Beyond::Work(_, Port::Left | Port::Right))
+        matches!(beyond, Beyond::Work(other, Port::Left | Port::Right) if other != site.work)
     }
 
     fn inject_contacts(&mut self, fault: &mut Active, inject: Inject) -> Option<()> {
@@ -291,6 +296,10 @@ impl World {
             Inject::ContactBridged => self.set_poles(fault, site.frog, PoleState::Bridged, 1),
             Inject::PoleDead => self.set_poles(fault, site.frog, PoleState::Open, 1),
             Inject::ContactsFilmed => self.film(fault, site.frog, 40.0),
+            Inject::FrogFuse => {
+                self.film(fault, site.frog, 60.0);
+                fault.ends = Some(self.now + LASTS);
+            }
             _ => self.film(fault, site.frog, 0.75),
         }
         Some(())
@@ -341,7 +350,8 @@ impl World {
         match inject {
             Inject::Uncommanded => {
                 self.machines[machine.at()].throw(to, self.now);
-                fault.effects.push(Effect::SetBack(machine, now_at));
+                let (position, under) = (now_at, None);
+                fault.effects.push(Effect::SetBack { machine, position, under });
             }
             Inject::ReportStuck => {
                 let mood = Mood::ReportsStuck(now_at.word());

@@ -150,12 +150,12 @@ impl World {
         Some(())
     }
 
-    fn nominal_volts(&self, district: DistrictIx) -> f64 {
+    pub(crate) fn nominal_volts(&self, district: DistrictIx) -> f64 {
         let booster = self.layout.districts[district.at()].booster;
         self.layout.boosters[booster.at()].volts.volts()
     }
 
-    fn limit(&self, district: DistrictIx) -> f64 {
+    pub(crate) fn limit(&self, district: DistrictIx) -> f64 {
         let booster = self.layout.districts[district.at()].booster;
         self.layout.boosters[booster.at()].limit.amps()
     }
@@ -171,6 +171,8 @@ impl World {
                 if !self.districts[district.at()].actuator.is_present() {
                     return None;
                 }
+                // With its breaker out of circuit too, or the breaker would hide that nothing opened.
+                fault.effects.push(Effect::Bypass(district));
                 let lies = self.faults.random.chance(0.5);
                 fault.effects.push(Effect::Weld(district, lies));
             }

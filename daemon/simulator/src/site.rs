@@ -61,6 +61,15 @@ impl World {
         })
     }
 
+    /// The train stands on trackwork that the machine sets.
+    pub(crate) fn stands_on(&self, train: usize, machine: MachineIx) -> bool {
+        let works = works_of_machine(&self.layout);
+        let path = &self.trains[train].path;
+        works[machine.at()]
+            .iter()
+            .any(|work| path.iter().any(|it| it.piece() == Piece::Work(*work)))
+    }
+
     /// A train holds trackwork that the machine sets.
     pub(crate) fn machine_is_held(&self, machine: MachineIx) -> bool {
         let works = works_of_machine(&self.layout);

@@ -85,8 +85,8 @@ impl Train {
         let vehicle = |at: f64, is_engine, random: &mut Random| Vehicle {
             at,
             is_engine,
-            idle: if is_engine { random.between(0.06, 0.14) } else { random.between(0.02, 0.06) },
-            motor: if is_engine { random.between(0.2, 0.4) } else { 0.0 },
+            idle: if is_engine { random.between(0.05, 0.12) } else { random.between(0.02, 0.06) },
+            motor: if is_engine { random.between(0.15, 0.32) } else { 0.0 },
             series_ohms: random.between(0.8, 1.6),
             farads: if is_engine { random.between(2e-4, 1.2e-3) } else { 5e-5 },
             charged: volts,
@@ -282,9 +282,19 @@ impl Train {
         self.vehicles[vehicle].feed(volts, span);
     }
 
+    /// The most that it draws when running. Unit: ampere.
+    pub(crate) fn full_load(&self) -> f64 {
+        self.vehicles.iter().map(|it| it.idle + it.motor).sum::<f64>() * 1.1
+    }
+
     /// A short inside its first vehicle, or none.
     pub(crate) fn set_short(&mut self, ohms: Option<f64>) {
         self.vehicles[0].short_ohms = ohms;
+    }
+
+    /// A vehicle is not shorted inside.
+    pub(crate) fn is_sound(&self, vehicle: usize) -> bool {
+        self.vehicles[vehicle].short_ohms.is_none()
     }
 
     /// It still charges or discharges, so that time must pass in short steps.

@@ -15,7 +15,7 @@ use wiring::{
 
 use crate::{
     contact::{Contact, Outcome},
-    driver::{Driver, MARGIN, starting_places},
+    driver::{Driver, MARGIN, starting_places, thin_out},
     fault::Faults,
     machine::Machine,
     output::{Node, SimReading, Truth, TruthEvent},
@@ -65,6 +65,8 @@ pub struct World {
     orders: BTreeMap<(Mono, u64), (ChannelIx, Command)>,
     orders_taken: u64,
     short: bool,
+    /// Currents of districts and poles before the short that flows, or of the last moment without one.
+    calm: (Vec<f64>, Vec<f64>),
     readings: VecDeque<SimReading>,
     truth: VecDeque<TruthEvent>,
 }
@@ -122,6 +124,7 @@ impl World {
             orders: BTreeMap::new(),
             orders_taken: 0,
             short: false,
+            calm: (Vec::new(), Vec::new()),
             readings: VecDeque::new(),
             truth: VecDeque::new(),
             layout,
@@ -333,7 +336,8 @@ impl World {
                 }
                 let resistance = Ohms(contact.ohms);
                 bridges.push(Bridge { from: contact.from, to: contact.to, resistance });
-                is_load.push(contact.load_of.is_some());
+                let sound = contact.load_of.is_some_and(|vehicle| it.is_sound(vehicle));
+                is_load.push(sound);
             }
         }
         for (bridge, load) in self.faults.bridges(self.now) {
@@ -359,12 +363,20 @@ impl World {
         let amps = amps.map(|(amps, _)| amps.0.abs()).fold(self.fight_amps(), f64::max);
         if !self.short && SHORT_FROM <= amps {
             self.short = true;
+            self.start_run_throughs(amps);
             let (districts, poles) = self.carriers(amps);
             let fault = self.faults.latest();
             self.tell(Truth::ShortBegan { fault, amps, districts, poles });
         } else if self.short && amps < SHORT_OVER {
             self.short = false;
             self.tell(Truth::ShortEnded);
+        }
+        if !self.short {
+            let flow = &self.plant.flow;
+            self.calm.0.clear();
+            self.calm.0.extend(flow.districts.iter().map(|amps| amps.0));
+            self.calm.1.clear();
+            self.calm.1.extend(flow.poles.iter().map(|amps| amps.0));
         }
     }
 
@@ -380,10 +392,13 @@ impl World {
     /// Districts and poles that carry a short of `amps` now.
     pub(crate) fn carriers(&self, amps: f64) -> (Vec<DistrictIx>, Vec<(PoleIx, f64)>) {
         let flow = &self.plant.flow;
-        let much = |it: &f64| 0.4 * amps.max(SHORT_FROM) < *it;
-        let districts = flow.districts.iter().enumerate().filter(|(_, it)| much(&it.0));
-        let poles =
-            flow.poles.iter().enumerate().filter(|(_, it)| 0.2 * amps.max(SHORT_FROM) < it.0);
+        let rise = |now: f64, before: Option<&f64>| now - before.copied().unwrap_or(0.0);
+        let (calm_districts, calm_poles) = &self.calm;
+        let least = 0.25 * amps.max(SHORT_FROM);
+        let districts = flow.districts.iter().enumerate();
+        let districts = districts.filter(|(at, it)| least < rise(it.0, calm_districts.get(*at)));
+        let poles = flow.poles.iter().enumerate();
+        let poles = poles.filter(|(at, it)| 0.8 * least < rise(it.0, calm_poles.get(*at)));
         (
             districts.map(|(at, _)| DistrictIx::new(at)).collect(),
             poles.map(|(at, amps)| (PoleIx::new(at), amps.0)).collect(),
@@ -472,7 +487,9 @@ fn starting_trains(layout: &Layout, plan: &Plan, random: &mut Random) -> Vec<Tra
         train.head = (train.length + 0.05).min(length - 0.02).max(0.01);
         train
     };
-    places.into_iter().map(&mut train).collect()
+    let mut trains: Vec<Train> = places.into_iter().map(&mut train).collect();
+    thin_out(layout, &mut trains);
+    trains
 }
 
 /// What the discrete sensors look at.
