@@ -105,6 +105,14 @@ impl Reader {
         Ok(Self { db })
     }
 
+    /// Copies the whole history into a new file, while the daemon may be writing: what was saved before the call is in it.
+    ///
+    /// # Errors
+    /// [`ReadError::Database`], also where `to` cannot be written.
+    pub fn back_up(&self, to: &Path) -> Result<(), ReadError> {
+        Ok(self.db.backup("main", to, None::<fn(rusqlite::backup::Progress)>)?)
+    }
+
     /// Faults, newest first.
     ///
     /// # Errors

@@ -264,9 +264,13 @@ fn micros(ms: f64) -> i64 {
     (ms * 1e3).round() as i64
 }
 
+/// `district/quarry` of `district/quarry/current`, of `frog/T1/polarity B` and of `district/quarry cut ordered`.
 fn object_of(name: &str) -> &str {
     let channel = name.split(' ').next().unwrap_or(name);
-    channel.rsplit_once('/').map_or(channel, |(object, _)| object)
+    match channel.match_indices('/').nth(1) {
+        Some((end, _)) => &channel[..end],
+        None => channel,
+    }
 }
 
 /// A comma or a line end would break the line that the name stands in.
