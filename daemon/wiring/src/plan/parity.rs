@@ -37,26 +37,40 @@ pub(crate) fn settle(layout: &Layout) -> (Netlist<'_>, Parity) {
     let mut net = Netlist::new(layout);
     let mut parity = Parity::default();
     let mut sets = SignedSets::new(net.strands.len());
-    let mut odd = Vec::new();
-    let is_consistent = join_all(&net, &mut sets, &mut odd, &mut parity);
-    single_gaps(&net, &mut sets, &mut odd);
-    odd.sort_unstable();
-    let mut rounds = Rounds::new(&net, is_consistent);
-    parity.loops = odd.into_iter().filter_map(|at| rounds.close(at)).collect();
+    let (is_consistent, odd) = join_all(&net, &mut sets, &mut parity);
+    parity.loops = loops(&net, is_consistent, &odd);
     net.exchange(parity.crossed.iter().map(|it| it.guilty));
     parity.crossed_gaps = blame(&net, &crossed_gaps(&net, &mut sets));
     (net, parity)
 }
 
-/// Joins all strands that any rail joins. By join: it holds, and is in no odd ring.
+/// All loops: first those closed by a joint, then those closed by a gap, with the gaps proposed before taken as made.
+fn loops(net: &Netlist<'_>, is_consistent: Vec<bool>, odd: &[usize]) -> Vec<OddLoop> {
+    let mut rounds = Rounds::new(net, is_consistent);
+    let mut loops = Vec::new();
+    for &at in odd {
+        // A join can close several loops; when the last is open it is a join like others.
+        loops.extend(std::iter::from_fn(|| rounds.close(at)));
+        rounds.accept(at);
+    }
+    let mut sets = SignedSets::new(net.strands.len());
+    for join in (0..net.joins.len()).filter(|at| rounds.is_open(*at)).map(|at| &net.joins[at]) {
+        sets.join(join.one.at(), join.two.at(), join.is_turned);
+    }
+    for at in single_gaps(net, &mut sets) {
+        loops.extend(std::iter::from_fn(|| rounds.close(at)));
+    }
+    loops
+}
+
+/// Joins all strands that any rail joins. By join: it holds, and is in no odd ring; and the joins that close one.
 fn join_all(
     net: &Netlist<'_>,
     sets: &mut SignedSets,
-    odd: &mut Vec<usize>,
     parity: &mut Parity,
-) -> Vec<bool> {
+) -> (Vec<bool>, Vec<usize>) {
     let mut is_consistent = vec![false; net.joins.len()];
-    let mut crossed = Vec::new();
+    let (mut crossed, mut odd) = (Vec::new(), Vec::new());
     for (at, join) in net.joins.iter().enumerate() {
         if join.is_joined() && net.agrees[at] {
             sets.join(join.one.at(), join.two.at(), join.is_turned);
@@ -80,7 +94,7 @@ fn join_all(
         }
     }
     parity.crossed = blame(net, &crossed);
-    is_consistent
+    (is_consistent, odd)
 }
 
 fn same_sense(net: &Netlist<'_>, at: usize) -> bool {
@@ -89,7 +103,8 @@ fn same_sense(net: &Netlist<'_>, at: usize) -> bool {
 }
 
 /// Joins with both rails gapped that lead back into the same set with its rails swapped.
-fn single_gaps(net: &Netlist<'_>, sets: &mut SignedSets, odd: &mut Vec<usize>) {
+fn single_gaps(net: &Netlist<'_>, sets: &mut SignedSets) -> Vec<usize> {
+    let mut odd = Vec::new();
     for (at, join) in net.joins.iter().enumerate().filter(|(_, join)| !join.is_joined()) {
         let (one, turned_one) = sets.find(join.one.at());
         let (two, turned_two) = sets.find(join.two.at());
@@ -97,6 +112,7 @@ fn single_gaps(net: &Netlist<'_>, sets: &mut SignedSets, odd: &mut Vec<usize>) {
             odd.push(at);
         }
     }
+    odd
 }
 
 /// Gaps between two sets that no reverser turns over.

@@ -27,7 +27,8 @@ pub(crate) struct OddLoop {
     pub(crate) has_reverser: bool,
 }
 
-/// Searches for loops one after the other. A loop that the gaps proposed before would already open is not reported again.
+/// Searches for loops one after the other. A loop that the gaps proposed before would already open is not reported
+/// again.
 pub(super) struct Rounds<'a, 'n> {
     net: &'a Netlist<'n>,
     is_consistent: Vec<bool>,
@@ -49,12 +50,27 @@ impl<'a, 'n> Rounds<'a, 'n> {
         }
     }
 
+    /// Takes a join that closes no loop any more for one like others.
+    pub(super) fn accept(&mut self, closing: usize) {
+        self.is_consistent[closing] = true;
+    }
+
+    /// A rail goes on over a join, and no gap is proposed there.
+    pub(super) fn is_open(&self, at: usize) -> bool {
+        self.is_consistent[at] && !self.is_proposed(&self.net.joins[at])
+    }
+
     /// The loop that a join closes.
     pub(super) fn close(&mut self, closing: usize) -> Option<OddLoop> {
         if self.is_proposed(&self.net.joins[closing]) {
             return None;
         }
         let ring = self.ring(closing)?;
+        // Gaps proposed before may have opened the way that made this one odd, and left one that makes it even.
+        let is_odd = ring.iter().fold(false, |odd, (_, over)| odd ^ self.net.joins[*over].is_turned);
+        if !is_odd {
+            return None;
+        }
         let run = self.longest_run(&ring);
         let run = run.iter().map(|&at| ring[at % ring.len()]).collect::<Vec<_>>();
         Some(self.describe(&ring, &run))
@@ -66,7 +82,7 @@ impl<'a, 'n> Rounds<'a, 'n> {
     }
 
     /// The shortest way from one side of the closing join to the other, as steps: a strand and the join that leads to
-    /// it. Consistent joins hold no odd ring, so that every such way makes the loop odd.
+    /// it. Consistent joins hold no odd ring, so that all such ways are alike.
     fn ring(&mut self, closing: usize) -> Option<Vec<(StrandIx, usize)>> {
         let Join { one, two, .. } = self.net.joins[closing];
         self.search += 1;
@@ -79,8 +95,7 @@ impl<'a, 'n> Rounds<'a, 'n> {
             for &at in &self.net.strands[strand.at()].joins {
                 let join = &self.net.joins[at as usize];
                 let next = join.other(strand);
-                let is_open = self.is_consistent[at as usize] && !self.is_proposed(join);
-                if is_open && self.came_over[next.at()].1 != self.search {
+                if self.is_open(at as usize) && self.came_over[next.at()].1 != self.search {
                     self.came_over[next.at()] = (at, self.search);
                     queue.push_back(next);
                 }

@@ -8,6 +8,7 @@ use wiring::{
 };
 
 /// One booster, one district, one block whose left rails are on A.
+#[allow(dead_code)]
 pub(crate) const ONE_BLOCK: &str = r#"
 schema = 1
 [layout]
