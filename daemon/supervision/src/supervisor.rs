@@ -12,6 +12,8 @@ mod power;
 mod readings;
 mod records;
 mod slots;
+#[cfg(test)]
+mod tests;
 mod trips;
 mod view;
 

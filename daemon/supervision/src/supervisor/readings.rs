@@ -188,9 +188,12 @@ impl Supervisor {
         }
         let mut most = Microamps::ZERO;
         for &it in &self.model.booster_districts[booster.at()] {
-            match self.store.fresh(self.model.district_current[it.at()]) {
+            let slot = self.store.slot(self.model.district_current[it.at()]);
+            match slot.fresh() {
                 Some(Value::Current(amps)) => most = most.max(amps),
-                _ => return,
+                // One that has fallen silent may hide what still flows. One without a sensor never told.
+                _ if slot.last.is_some() => return,
+                _ => {}
             }
         }
         self.powers[booster.at()].handle_current(most, at);

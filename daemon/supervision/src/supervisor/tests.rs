@@ -1,0 +1,7 @@
+//! Whole-supervisor scenarios, written as text: time, channel, value; and the outputs they must lead to.
+
+mod alarms;
+mod faults;
+mod laws;
+mod restoring;
+mod rig;

@@ -1,0 +1,93 @@
+//! Alarms of the whole: one cause, one alarm.
+
+use super::rig::{Rig, alarms, check_with};
+
+#[test]
+fn a_bad_reading_is_named_once_and_clears_after_5_s_of_good_ones() {
+    check_with(
+        "",
+        "0..1000/20 district/quarry/current 0.1
+         1000..1200/20 district/quarry/current -1
+         1200..9000/20 district/quarry/current 0.1",
+        "1000 reading-bad district/quarry raised low; 6180 reading-bad district/quarry cleared-unacknowledged low",
+        alarms,
+    );
+}
+
+#[test]
+fn a_cut_raises_one_alarm_and_none_about_what_follows_from_it() {
+    check_with(
+        "",
+        "0 machine/T1/position normal
+         0 frog/T1/polarity B
+         0..1000/20 district/quarry/current 0.4\n0..1000/20 district/quarry/voltage 15
+         0..1000/20 block/q1/current 0.4
+         1000..1040/20 district/quarry/current 5.0\n1000..1040/20 district/quarry/voltage 1
+         1040..9000/20 district/quarry/current 0.0\n1040..9000/20 district/quarry/voltage 0
+         1040..9000/20 block/q1/current 0.0
+         1500 frog/T1/polarity dead",
+        "1020 short-circuit district/quarry raised high",
+        alarms,
+    );
+}
+
+#[test]
+fn a_machine_is_slow_then_stuck_then_at_rest() {
+    check_with(
+        "",
+        "0 machine/T1/position normal\n1000 machine/T1/position moving\n9000 machine/T1/position reverse",
+        "4750 machine-slow machine/T1 raised low; 7250 machine-stuck machine/T1 raised medium; \
+         9000 machine-stuck machine/T1 cleared-unacknowledged medium",
+        alarms,
+    );
+}
+
+#[test]
+fn low_voltage_under_load_is_told() {
+    check_with(
+        "",
+        "0..4000/20 district/quarry/current 0.4\n0..1000/20 district/quarry/voltage 15
+         1000..2000/20 district/quarry/voltage 11\n2000..4000/20 district/quarry/voltage 15",
+        "1500 voltage-low district/quarry raised low; 3000 voltage-low district/quarry cleared-unacknowledged low",
+        alarms,
+    );
+}
+
+#[test]
+fn a_welded_contact_is_told_after_one_throw() {
+    check_with(
+        "",
+        "0..9000/20 district/quarry/current 0.1
+         0 machine/T1/position normal
+         0..9000/500 frog/T1/polarity B
+         2000 machine/T1/position moving
+         4000 machine/T1/position reverse",
+        "4200 frog-mismatch frog/T1 raised medium; 4200 frog-not-switching frog/T1 raised medium",
+        alarms,
+    );
+}
+
+#[test]
+fn a_dead_frog_is_told_where_power_is_known_to_be_there() {
+    check_with(
+        "",
+        "0..9000/20 district/quarry/current 0.1
+         0 machine/T1/position normal
+         0 frog/T1/polarity dead",
+        "1200 frog-dead frog/T1 raised low",
+        alarms,
+    );
+}
+
+#[test]
+fn occupancy_is_held_and_never_clear_while_unpowered() {
+    let mut rig = Rig::new("");
+    rig.play(
+        "0..1000/20 district/quarry/current 0.4\n0..1000/20 block/q1/current 0.4
+         1000 ! cut district/quarry
+         1020..5000/20 district/quarry/current 0.0\n1020..5000/20 block/q1/current 0.0",
+    );
+    let shown = rig.shown(|what| format!("{what:?}").contains("Occupancy("));
+    assert_eq!(shown, ["50 = block/q1/occupied yes", "1000 = block/q1/occupied yes"]);
+    assert!(rig.sut.snapshot().blocks[0].occupancy.is_held());
+}

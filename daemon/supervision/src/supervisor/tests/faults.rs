@@ -1,0 +1,446 @@
+//! What cuts, when, and what does not. Situations after the trade's list of faults (F01 and so on).
+
+use super::rig::{Rig, acts, alarms, check_orders, check_with};
+use crate::output::Decision;
+
+const RUNNING: &str = "
+    0 machine/T1/position normal
+    0..1000/20 district/quarry/current 0.4
+    0..1000/20 block/q3/current 0.4
+    0..1000/20 block/q1/current 0.0
+    0..1000/20 block/q2/current 0.0
+    0..1000/500 frog/T1/polarity B
+";
+
+fn running(then: &str) -> String {
+    format!("{RUNNING}\n{then}")
+}
+
+#[test]
+fn a_hard_short_is_cut_at_the_second_sample_over_pickup_20_ms_later() {
+    check_orders(
+        &running(
+            "1000..1020/20 district/quarry/current 5.0\n1020..1040/20 district/quarry/current 5.0
+            1040..1200/20 district/quarry/current 0.0",
+        ),
+        "1020 cut district/quarry short-circuit",
+    );
+    // 100 Hz: three samples.
+    check_orders(
+        &running(
+            "1000..1030/10 district/quarry/current 5.0
+            1030..1200/20 district/quarry/current 0.0",
+        ),
+        "1020 cut district/quarry short-circuit",
+    );
+}
+
+#[test]
+fn the_cut_is_the_first_output_of_its_reading() {
+    let mut rig = Rig::new("");
+    rig.play(&running("1000 district/quarry/current 5.0"));
+    rig.outputs.clear();
+    rig.play("1020 district/quarry/current 5.0");
+    assert!(matches!(rig.outputs[0].what, Decision::Order(_)), "{:?}", rig.outputs[0]);
+}
+
+#[test]
+fn one_bad_sample_never_cuts() {
+    let single =
+        running("1000 district/quarry/current 5.0\n1020..1500/20 district/quarry/current 0.4");
+    check_orders(&single, "");
+    let resent = running(
+        "1000..1200/20 district/quarry/current resent:5.0\n1200..1500/20 district/quarry/current 0.4",
+    );
+    check_orders(&resent, "");
+    let malformed = running(
+        "1000..1200/20 district/quarry/current bad\n1200..1500/20 district/quarry/current 0.4",
+    );
+    check_orders(&malformed, "");
+    let negative = running(
+        "1000..1200/20 district/quarry/current -9\n1200..1500/20 district/quarry/current 0.4",
+    );
+    check_orders(&negative, "");
+    let once_over =
+        running("1000 district/quarry/current over\n1020..1500/20 district/quarry/current 0.4");
+    check_orders(&once_over, "");
+}
+
+#[test]
+fn a_spike_in_a_district_without_load_is_no_breaker_that_acted() {
+    check_orders(
+        "0..1000/20 district/quarry/current 0.0
+         1000 district/quarry/current 5.0
+         1020..1500/20 district/quarry/current 0.0",
+        "",
+    );
+}
+
+#[test]
+fn two_over_range_readings_in_a_row_count_as_full_scale() {
+    check_orders(
+        &running(
+            "1000 district/quarry/current over\n1020 district/quarry/current over
+            1040..1200/20 district/quarry/current 0.0",
+        ),
+        "1020 cut district/quarry short-circuit",
+    );
+}
+
+#[test]
+fn missing_samples_neither_count_nor_reset() {
+    check_orders(
+        &running(
+            "1000 district/quarry/current 5.0\n1010 district/quarry/current bad
+            1100 district/quarry/current 5.0\n1110..1300/20 district/quarry/current 0.0",
+        ),
+        "1100 cut district/quarry short-circuit",
+    );
+}
+
+/// F02: a metal wheelset bridges for 10 to 60 ms and lets go before its time.
+#[test]
+fn a_wheel_that_bridges_for_less_than_its_time_is_not_cut() {
+    check_orders(
+        &running(
+            "1000..1020/10 district/quarry/current 5.0\n1020..2000/20 district/quarry/current 0.4",
+        ),
+        "",
+    );
+}
+
+#[test]
+fn pick_up_follows_the_weakest_contact_that_a_wheel_could_reach() {
+    // supervision.md: cold, 1 A, 2 s gives I_w 2.13 A; 0.8 L is 2.4 A. A step of 2.2 A lies above the first: 0.1 A base.
+    let step = |amps: &str, near: &str| {
+        format!(
+            "0..1000/20 district/quarry/current 0.1
+             0 machine/T1/position normal
+             0..3000/20 block/q1/current {near}
+             0..3000/20 block/q2/current 0.0
+             0..3000/20 block/q3/current 0.0
+             1000..1040/20 district/quarry/current {amps}
+             1040..1200/20 district/quarry/current 0.0"
+        )
+    };
+    check_orders(&step("2.25", "0.1"), "1020 cut district/quarry short-circuit");
+    check_orders(&step("2.2", "0.1"), "");
+}
+
+/// An honest overload creeps: only the curve may cut it.
+#[test]
+fn an_overload_is_cut_by_its_curve_and_never_by_short() {
+    let creep: String = (0..130)
+        .map(|step| {
+            format!(
+                "{} district/quarry/current {:.2}\n",
+                1000 + step * 20,
+                0.4 + 0.022 * f64::from(step)
+            )
+        })
+        .collect();
+    let over = "3600..30000/20 district/quarry/current 3.26";
+    let want = "17060 cut district/quarry overload";
+    let mut rig = Rig::new("");
+    rig.play(&running(&format!("{creep}\n{over}")));
+    let got = rig.shown(|what| matches!(what, Decision::Order(_)));
+    assert_eq!(got.len(), 1 + got.iter().skip(1).count());
+    let first = &got[0];
+    assert!(first.ends_with("cut district/quarry overload"), "{first}; wanted about {want}");
+    // Very inverse, multiplier 0.1, multiples below 1.1 taken as 1.1: 13.5 s from 3 A on.
+    let at: u64 = first.split(' ').next().unwrap().parse().unwrap();
+    assert!((16_500..17_500).contains(&at), "{first}");
+}
+
+#[test]
+fn an_overload_warns_after_5_s_above_90_percent_of_the_breakers_trip() {
+    let creep: String = (0..118)
+        .map(|step| {
+            format!(
+                "{} district/quarry/current {:.2}\n",
+                1000 + step * 20,
+                0.4 + 0.02 * f64::from(step)
+            )
+        })
+        .collect();
+    let journal = format!("{creep}\n3360..9000/20 district/quarry/current 2.8");
+    check_with("", &running(&journal), "8320 overload district/quarry raised medium", |what| {
+        alarms(what) && format!("{what:?}").contains("Overload")
+    });
+}
+
+/// F03, F43: below every breaker's trip, and it stays.
+#[test]
+fn a_step_that_stays_for_a_second_is_a_half_short() {
+    check_orders(
+        &running(
+            "1000..2020/20 district/quarry/current 2.0\n2020..3200/20 district/quarry/current 0.0",
+        ),
+        "2000 cut district/quarry half-short",
+    );
+    check_orders(
+        &running(
+            "1000..1900/20 district/quarry/current 2.0\n1900..3200/20 district/quarry/current 0.4",
+        ),
+        "",
+    );
+    // A locomotive that starts steps by less.
+    check_orders(&running("1000..9000/20 district/quarry/current 1.0"), "");
+}
+
+#[test]
+fn at_the_boosters_limit_is_cut_after_half_a_second() {
+    // A climb too slow to be a step.
+    let climb: String = (0..110)
+        .map(|step| {
+            format!("{} district/yard/current {:.2}\n", 20 * step, 0.4 + 0.042 * f64::from(step))
+        })
+        .collect();
+    let mut rig = Rig::new(
+        "[district.yard.protection]\noverload-pickup = \"4.5 A\"\nwithstand-time = \"1 ms\"\nshort-step = \"4.9 A\"",
+    );
+    rig.play(&format!("{climb}\n2200..3000/20 district/yard/current 4.95"));
+    assert_eq!(rig.shown(acts)[0], "2580 cut district/yard at-limit");
+}
+
+#[test]
+fn a_breaker_that_acts_on_a_fault_is_followed_at_once() {
+    check_orders(
+        &running("1000 district/quarry/current 5.0\n1020..1200/20 district/quarry/current 0.0"),
+        "1020 cut district/quarry tripped-elsewhere",
+    );
+    // By its own word, before the current is heard.
+    check_orders(
+        &running(
+            "0 district/quarry/feedback on
+            1000 district/quarry/current 5.0\n1005 district/quarry/feedback off
+            1020..1200/20 district/quarry/current 0.0",
+        ),
+        "1005 cut district/quarry tripped-elsewhere",
+    );
+}
+
+#[test]
+fn a_breaker_that_opens_without_a_fault_is_told_and_not_ordered() {
+    let journal = running(
+        "0 district/quarry/feedback on\n1000 district/quarry/feedback off
+        1010..5000/20 district/quarry/current 0.0",
+    );
+    check_orders(&journal, "");
+    check_with("", &journal, "1000 power-cut district/quarry raised high", |what| {
+        alarms(what) && format!("{what:?}").contains("PowerCut")
+    });
+}
+
+/// F10, F22: a frog on the wrong rail.
+#[test]
+fn a_wrong_frog_alarms_when_empty_and_cuts_under_a_train() {
+    let wrong = "
+        0 machine/T1/position normal
+        0..5000/20 district/quarry/current 0.1
+        0..5000/20 block/q1/current 0.0
+        500 frog/T1/polarity A
+    ";
+    check_orders(wrong, "");
+    check_with("", wrong, "700 frog-mismatch frog/T1 raised medium", alarms);
+    let train = wrong.replace(
+        "0..5000/20 block/q1/current 0.0",
+        "0..2000/20 block/q1/current 0.0\n2000..5000/20 block/q1/current 0.1",
+    );
+    let mut rig = Rig::new("");
+    rig.play(&train);
+    assert_eq!(rig.shown(acts)[0], "2050 cut district/quarry frog-mismatch");
+    let step = wrong.replace(
+        "0..5000/20 district/quarry/current 0.1",
+        "0..2000/20 district/quarry/current 0.1\n2000..5000/20 district/quarry/current 0.7",
+    );
+    let mut rig = Rig::new("");
+    rig.play(&step);
+    assert_eq!(rig.shown(acts)[0], "2020 cut district/quarry frog-mismatch");
+}
+
+#[test]
+fn no_polarity_alarm_while_a_machine_moves() {
+    check_with(
+        "",
+        "0..5000/20 district/quarry/current 0.1
+         0..5000/20 block/q1/current 0.0
+         0 machine/T1/position normal
+         0..1000/500 frog/T1/polarity B
+         1000 machine/T1/position moving
+         1500..3000/500 frog/T1/polarity A
+         3000 machine/T1/position reverse
+         3000..5000/500 frog/T1/polarity A",
+        "",
+        alarms,
+    );
+}
+
+#[test]
+fn expected_polarity_follows_the_measured_position() {
+    check_with(
+        "",
+        "0 machine/T1/position normal\n1000 machine/T1/position moving\n3000 machine/T1/position reverse",
+        "0 = frog/T1/expected B; 1000 = frog/T1/expected unknown; 3000 = frog/T1/expected A",
+        |what| format!("{what:?}").contains("Expected("),
+    );
+}
+
+/// F40: engines charge when power returns.
+#[test]
+fn inrush_that_decays_is_not_a_fault() {
+    let decay: String = (0..20)
+        .map(|n| {
+            format!("{} district/quarry/current {:.2}\n", 3000 + n * 10, 4.9 - 0.24 * f64::from(n))
+        })
+        .collect();
+    let journal = running(&format!(
+        "1000 ! cut district/quarry\n1010..3000/20 district/quarry/current 0.0\n2900 ! restore district/quarry
+         {decay}\n3200..6000/20 district/quarry/current 0.5"
+    ));
+    check_orders(
+        &journal,
+        "1000 cut district/quarry operator; 1000 done; 2900 on district/quarry operator; 2900 done",
+    );
+}
+
+#[test]
+fn a_standing_short_is_cut_50_ms_after_power_returns() {
+    let mut rig = Rig::new("");
+    rig.play(&running(
+        "1000 ! cut district/quarry\n1010..3000/20 district/quarry/current 0.0\n2995 ! restore district/quarry
+         3000..3200/10 district/quarry/current 5.0",
+    ));
+    assert_eq!(rig.shown(acts)[4], "3050 cut district/quarry short-circuit");
+}
+
+/// A neighbour is cut: engines here charge when the booster's voltage comes back.
+#[test]
+fn sympathetic_inrush_of_a_neighbour_is_not_a_fault() {
+    let decay: String = (0..12)
+        .map(|n| {
+            format!("{} district/yard/current {:.2}\n", 1060 + n * 10, 4.4 - 0.35 * f64::from(n))
+        })
+        .collect();
+    let journal = format!(
+        "0..1000/20 district/quarry/current 0.4\n0..1000/20 district/yard/current 0.4
+         1000..1060/20 district/quarry/current 5.0\n1060..1500/20 district/quarry/current 0.0
+         1000..1060/20 district/yard/current 0.1\n{decay}\n1180..4000/20 district/yard/current 0.4
+         1500..4000/20 district/quarry/current 0.0"
+    );
+    check_orders(&journal, "1020 cut district/quarry short-circuit");
+}
+
+#[test]
+fn a_district_without_an_actuator_falls_to_its_booster() {
+    check_orders(
+        "0..1000/20 district/shed/current 0.4
+         1000..1040/20 district/shed/current 5.0
+         1040..1300/20 district/shed/current 0.0",
+        "1020 cut booster/main short-circuit",
+    );
+}
+
+/// F42: a welded actuator.
+#[test]
+fn a_cut_that_does_not_cut_takes_the_booster() {
+    check_orders(
+        &running(
+            "1000..1100/20 district/quarry/current 5.0\n1100..1400/20 district/quarry/current 0.0
+            1100..1400/20 booster/main/current 0.0",
+        ),
+        "1020 cut district/quarry short-circuit; 1080 cut district/quarry short-circuit again; \
+         1080 cut booster/main cut-failed",
+    );
+}
+
+#[test]
+fn silence_after_a_cut_is_no_proof() {
+    check_orders(
+        &running("1000..1040/20 district/quarry/current 5.0\n2000 tick"),
+        "1020 cut district/quarry short-circuit; 1320 cut district/quarry short-circuit again; \
+         1620 cut district/quarry short-circuit again; 1620 cut booster/main cut-failed; \
+         1920 cut booster/main cut-failed again; 1920 cut district/quarry short-circuit again",
+    );
+}
+
+/// F01: down the leg that the turnout is not set for.
+#[test]
+fn a_run_through_is_named_and_its_turnout_suspected_first() {
+    let mut rig = Rig::new("");
+    rig.play(&running(
+        "1000 block/q2/current 0.0
+         1000..1040/20 district/quarry/current 5.0\n1000..1040/20 block/q1/current 4.6
+         1040..5000/20 district/quarry/current 0.0\n1040..5000/20 block/q1/current 0.0",
+    ));
+    let fault = rig.shown(|what| matches!(what, Decision::FaultClosed(_)));
+    assert_eq!(fault, ["4020 fault 1 short-circuit frog/T1"]);
+    let run = rig.shown(|what| alarms(what) && format!("{what:?}").contains("RunThrough"));
+    assert!(run.first().is_some_and(|it| it.contains("run-through machine/T1 raised")), "{run:?}");
+}
+
+#[test]
+fn shares_add_to_one_and_the_window_holds_what_came_before() {
+    let mut rig = Rig::new("");
+    rig.play(&running(
+        "1000..1040/20 district/quarry/current 5.0\n1040..5000/20 district/quarry/current 0.0",
+    ));
+    let record = rig.outputs.iter().find_map(|output| match &output.what {
+        Decision::FaultClosed(record) => Some(record),
+        _ => None,
+    });
+    let record = record.unwrap();
+    assert_eq!(record.suspects.iter().map(|it| it.share).sum::<u32>(), 1000);
+    assert_eq!(record.peak.0, 5_000_000);
+    assert_eq!(record.cleared_after.map(|it| it.0), Some(40_000));
+    let current = rig.channels.find("district/quarry/current").unwrap();
+    let wave = record.waveforms.iter().find(|it| it.channel == current).unwrap();
+    assert_eq!(wave.samples.first().map(|(at, _)| at.0), Some(0));
+    assert_eq!(wave.samples.last().map(|(at, _)| at.0), Some(4_000_000));
+    assert_eq!(record.cuts.len(), 1);
+    assert!(record.cuts[0].proved.is_some());
+    assert_eq!(record.contacts.len(), 1);
+    assert_eq!(record.contacts[0].hits, 1);
+}
+
+#[test]
+fn a_district_without_readings_of_its_own_is_judged_by_its_booster() {
+    check_orders(
+        "0..3000/20 booster/main/current 0.4
+         0..4000/20 district/yard/current 0.0\n0..4000/20 district/shed/current 0.0
+         3000..3040/20 booster/main/current 4.9
+         3040..4000/20 booster/main/current 0.0",
+        "3020 cut district/quarry short-circuit; 3320 cut district/quarry short-circuit again; \
+         3620 cut district/quarry short-circuit again; 3620 cut booster/main cut-failed",
+    );
+}
+
+#[test]
+fn a_measured_contact_at_its_limit_is_cut() {
+    // IEC 60255-149: 2 A through a 1 A pole with 2 s: ln(4/3) x 2 s = 575 ms (overcurrent tables, closed form).
+    let mut rig = Rig::new("");
+    rig.play(&running(
+        "1000..3000/20 district/quarry/current 0.4\n900..1000/20 frog/T1/current 0.0\n1000..3000/20 frog/T1/current 2.0",
+    ));
+    assert_eq!(rig.shown(acts)[0], "1560 cut district/quarry contact-overload");
+}
+
+#[test]
+fn a_blind_district_is_told_as_not_protected_and_cut_only_where_asked() {
+    let journal = "0..1000/20 district/quarry/current 0.4\n3000 tick";
+    check_with("", journal, "1980 reading-stale district/quarry raised high", alarms);
+    let mut rig = Rig::new("[protection]\non-stale = \"cut\"");
+    rig.play(journal);
+    assert_eq!(rig.shown(acts)[0], "1980 cut district/quarry reading-stale");
+}
+
+#[test]
+fn sums_that_do_not_agree_are_told() {
+    check_with(
+        "",
+        "0..6000/20 booster/main/current 2.0
+         0..6000/20 district/quarry/current 0.4\n0..6000/20 district/yard/current 0.4\n0..6000/20 district/shed/current 0.4",
+        "3000 current-unaccounted booster/main raised low",
+        alarms,
+    );
+}

@@ -1,0 +1,210 @@
+//! Lock-out, restore, tries, holds, throws.
+
+use super::rig::{Rig, acts, check_orders, check_with};
+use crate::{
+    alarm::AlarmState,
+    output::{Decision, PowerState},
+    start::{LockedOut, Remembered, Start},
+};
+
+/// A short at 1 s, cut and proved.
+const CUT: &str = "
+    0..1000/20 district/quarry/current 0.1
+    1000..1040/20 district/quarry/current 5.0
+    1040..30000/20 district/quarry/current 0.0
+";
+
+fn cut(then: &str) -> String {
+    format!("{CUT}\n{then}")
+}
+
+#[test]
+fn a_lock_out_opens_only_by_an_operator_who_has_seen_the_alarm() {
+    check_orders(
+        &cut("8000 ! restore district/quarry
+              9000 ! ack short-circuit district/quarry
+              10000 ! restore district/quarry"),
+        "1020 cut district/quarry short-circuit; 8000 refused AcknowledgeFirst; 9000 done; \
+         10000 on district/quarry operator; 10000 done",
+    );
+}
+
+#[test]
+fn a_hot_contact_refuses_a_restore() {
+    check_orders(
+        &cut("0 machine/T1/position normal
+              1100 ! ack short-circuit district/quarry
+              1200 ! restore district/quarry"),
+        "1020 cut district/quarry short-circuit; 1100 done; 1200 refused ContactHot",
+    );
+}
+
+#[test]
+fn a_hold_refuses_a_restore_until_it_is_released() {
+    check_orders(
+        &cut("8000 ! hold district/quarry
+              8100 ! ack short-circuit district/quarry
+              9000 ! restore district/quarry
+              9100 ! release district/quarry
+              9200 ! restore district/quarry"),
+        "1020 cut district/quarry short-circuit; 8000 done; 8100 done; 9000 refused Held; 9100 done; \
+         9200 on district/quarry operator; 9200 done",
+    );
+}
+
+#[test]
+fn a_blind_district_is_restored_only_when_confirmed() {
+    let journal = "
+        0..1000/20 district/quarry/current 0.1
+        1000 ! cut district/quarry
+        1020..2000/20 district/quarry/current 0.0
+        5000 ! restore district/quarry
+        6000 ! confirm district/quarry";
+    check_orders(
+        journal,
+        "1000 cut district/quarry operator; 1000 done; 5000 refused Blind; \
+         6000 on district/quarry operator; 6000 done",
+    );
+}
+
+#[test]
+fn districts_of_one_booster_are_restored_700_ms_apart() {
+    let journal = "
+        0..9000/20 district/quarry/current 0.0
+        0..9000/20 district/yard/current 0.0
+        1000 ! cut district/quarry
+        1000 ! cut district/yard
+        5000 ! restore district/quarry
+        5100 ! restore district/yard";
+    check_orders(
+        journal,
+        "1000 cut district/quarry operator; 1000 done; 1000 cut district/yard operator; 1000 done; \
+         5000 on district/quarry operator; 5000 done; 5100 done; 5700 on district/yard operator",
+    );
+}
+
+#[test]
+fn tries_are_counted_and_end_in_a_lock_out() {
+    // The yard has no turnout: no frog can be the first suspect, no contact gets hot.
+    let journal = "
+        0..1000/20 district/yard/current 0.1
+        1000..1040/20 district/yard/current 5.0
+        1040..3030/20 district/yard/current 0.0
+        3030..3100/10 district/yard/current 5.0
+        3110..8090/20 district/yard/current 0.0
+        8090..8160/10 district/yard/current 5.0
+        8170..30000/20 district/yard/current 0.0";
+    check_with(
+        "[district.yard.protection]\nrestore-tries = 2",
+        journal,
+        "1020 cut district/yard short-circuit; 3020 on district/yard retry; 3080 cut district/yard short-circuit; \
+         8080 on district/yard retry; 8140 cut district/yard short-circuit",
+        acts,
+    );
+}
+
+#[test]
+fn nothing_restores_by_itself_after_a_half_short_or_a_mismatch() {
+    let journal = "
+        0..1000/20 district/yard/current 0.1
+        1000..2020/20 district/yard/current 2.0
+        2020..30000/20 district/yard/current 0.0";
+    check_with(
+        "[protection]\nrestore-tries = 3",
+        journal,
+        "2000 cut district/yard half-short",
+        acts,
+    );
+}
+
+#[test]
+fn a_throw_is_refused_under_fault_and_under_a_train() {
+    let journal = "
+        0 machine/T1/position normal
+        0..3000/20 district/quarry/current 0.1
+        0..3000/20 block/q1/current 0.1
+        2000 ! throw T1";
+    check_orders(journal, "2000 refused Occupied");
+    let clear = journal.replace("block/q1/current 0.1", "block/q1/current 0.0");
+    check_orders(&clear, "2000 reverse machine/T1 operator; 2000 done");
+    let fault = "
+        0 machine/T1/position normal
+        0..1000/20 district/quarry/current 0.1
+        0..3000/20 block/q1/current 0.0
+        1000..1020/20 district/quarry/current 5.0
+        1010 ! throw T1";
+    check_orders(fault, "1010 refused UnderFault");
+}
+
+#[test]
+fn cut_and_proved_a_train_may_stand_there_once_confirmed() {
+    let journal = "
+        0 machine/T1/position normal
+        0..1000/20 block/q1/current 0.2
+        0..1000/20 district/quarry/current 0.2
+        1000..1040/20 district/quarry/current 5.0
+        1040..9000/20 district/quarry/current 0.0
+        6000 ! throw T1
+        6100 ! throw-sure T1";
+    check_orders(
+        journal,
+        "1020 cut district/quarry short-circuit; 6000 refused Occupied; \
+         6100 reverse machine/T1 operator; 6100 done",
+    );
+}
+
+#[test]
+fn a_district_that_was_locked_out_stays_so_over_a_restart() {
+    let mut remembered = Remembered { next_fault: 12, ..Remembered::default() };
+    remembered.locked_out.push(LockedOut {
+        district: wiring::index::DistrictIx(0),
+        cause: None,
+        fault: None,
+    });
+    let mut rig = Rig::start("", Start::live(remembered));
+    rig.play("0..5000/20 district/quarry/current 0.0\n0 district/quarry/feedback off");
+    let snapshot = rig.sut.snapshot();
+    assert!(snapshot.districts[0].locked_out);
+    assert_eq!(snapshot.districts[0].power, PowerState::Cut);
+    assert!(rig.shown(acts).iter().all(|it| !it.contains(" on ")), "{:?}", rig.shown(acts));
+}
+
+#[test]
+fn an_output_found_off_waits_for_a_person_unless_the_layout_says_auto() {
+    let journal = "0 district/quarry/feedback off\n0..3000/20 district/quarry/current 0.0";
+    for (more, want) in
+        [("", ""), ("[protection]\npower-on = \"auto\"", "0 on district/quarry start")]
+    {
+        let mut rig = Rig::start(more, Start::live(Remembered::default()));
+        rig.play(journal);
+        assert_eq!(rig.shown(|what| matches!(what, Decision::Order(_))).join("; "), want);
+    }
+}
+
+#[test]
+fn stopping_cuts_everything_that_can_be_cut() {
+    let mut rig = Rig::new("");
+    rig.play("0..1000/20 district/quarry/current 0.1\n1000 ! stop\n1020..1100/20 district/quarry/current 0.0");
+    assert_eq!(
+        rig.shown(acts)[..3],
+        [
+            "1000 cut booster/main shutdown",
+            "1000 cut district/quarry shutdown",
+            "1000 cut district/yard shutdown"
+        ]
+    );
+}
+
+#[test]
+fn after_a_restore_the_alarm_waits_for_its_reset() {
+    let mut rig = Rig::new("");
+    rig.play(
+        &cut("9000 ! ack short-circuit district/quarry\n10000 ! restore district/quarry")
+            .replace("1040..30000/20", "1040..10000/20"),
+    );
+    rig.play("10020..11000/20 district/quarry/current 0.2");
+    let state = |rig: &Rig| rig.sut.snapshot().alarms.first().map(|it| it.state);
+    assert_eq!(state(&rig), Some(AlarmState::LatchedAcknowledged));
+    rig.play("11000 ! reset short-circuit district/quarry");
+    assert_eq!(state(&rig), None);
+}
