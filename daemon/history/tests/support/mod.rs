@@ -24,7 +24,7 @@ use wiring::{
 /// 25 November 2026, 19:31:52.123 UTC.
 pub(crate) const UTC: i64 = 1_795_635_112_123_000;
 
-const LAYOUT: &str = r#"
+pub(crate) const LAYOUT: &str = r#"
 schema = 1
 [layout]
 name = "Tamarrow Valley"
