@@ -308,10 +308,6 @@ pub(super) fn conductor(it: &Fields, key: &str) -> Option<Conductor> {
 
 /// The texts of a list.
 pub(super) fn texts(node: &Node) -> Vec<String> {
-    match &node.data {
-        Data::List(items) => {
-            items.iter().filter_map(|item| item.text().map(str::to_owned)).collect()
-        }
-        _ => Vec::new(),
-    }
+    let Data::List(items) = &node.data else { return Vec::new() };
+    items.iter().filter_map(|item| item.text().map(str::to_owned)).collect()
 }

@@ -96,17 +96,13 @@ impl Fields {
     }
 
     pub(super) fn word(&self, key: &str) -> Option<&'static str> {
-        match self.node(key)?.data {
-            Data::Word(word) => Some(word),
-            _ => None,
-        }
+        let Data::Word(word) = self.node(key)?.data else { return None };
+        Some(word)
     }
 
     pub(super) fn flag(&self, key: &str) -> Option<bool> {
-        match self.node(key)?.data {
-            Data::Flag(flag) => Some(flag),
-            _ => None,
-        }
+        let Data::Flag(flag) = self.node(key)?.data else { return None };
+        Some(flag)
     }
 
     pub(super) fn amount(&self, key: &str) -> Option<i64> {
@@ -119,52 +115,38 @@ impl Fields {
     }
 
     pub(super) fn gauge(&self, key: &str) -> Option<Gauge> {
-        match self.node(key)?.data {
-            Data::Gauge(gauge) => Some(gauge),
-            _ => None,
-        }
+        let Data::Gauge(gauge) = self.node(key)?.data else { return None };
+        Some(gauge)
     }
 
     pub(super) fn count(&self, key: &str) -> Option<i64> {
-        match self.node(key)?.data {
-            Data::Count(count) => Some(count),
-            _ => None,
-        }
+        let Data::Count(count) = self.node(key)?.data else { return None };
+        Some(count)
     }
 
     pub(super) fn number(&self, key: &str) -> Option<f64> {
-        match self.node(key)?.data {
-            Data::Number(number) => Some(number),
-            _ => None,
-        }
+        let Data::Number(number) = self.node(key)?.data else { return None };
+        Some(number)
     }
 
     pub(super) fn list(&self, key: &str) -> Option<&[Node]> {
-        match &self.node(key)?.data {
-            Data::List(list) => Some(list),
-            _ => None,
-        }
+        let Data::List(list) = &self.node(key)?.data else { return None };
+        Some(list)
     }
 
     pub(super) fn table(&self, key: &str) -> Option<&Self> {
-        match &self.node(key)?.data {
-            Data::Table(table) => Some(table),
-            _ => None,
-        }
+        let Data::Table(table) = &self.node(key)?.data else { return None };
+        Some(table)
     }
 
     pub(super) fn by_id(&self, key: &str) -> &[Entry<Self>] {
-        match self.node(key).map(|node| &node.data) {
-            Some(Data::ById(entries)) => entries,
-            _ => &[],
-        }
+        let Some(Data::ById(entries)) = self.node(key).map(|node| &node.data) else { return &[] };
+        entries
     }
 
     pub(super) fn map(&self, key: &str) -> &[Entry<Node>] {
-        match self.node(key).map(|node| &node.data) {
-            Some(Data::Map(entries)) => entries,
-            _ => &[],
-        }
+        let Some(Data::Map(entries)) = self.node(key).map(|node| &node.data) else { return &[] };
+        entries
     }
 
     /// Where a key's value stands, or else the table.
@@ -175,17 +157,15 @@ impl Fields {
 
 impl Node {
     pub(super) fn text(&self) -> Option<&str> {
-        match &self.data {
-            Data::Text(text) => Some(text),
-            Data::Word(word) => Some(word),
-            _ => None,
+        if let Data::Text(text) = &self.data {
+            return Some(text);
         }
+        let Data::Word(word) = self.data else { return None };
+        Some(word)
     }
 
     pub(super) fn amount(&self) -> Option<i64> {
-        match self.data {
-            Data::Amount(_, amount) => Some(amount),
-            _ => None,
-        }
+        let Data::Amount(_, amount) = self.data else { return None };
+        Some(amount)
     }
 }

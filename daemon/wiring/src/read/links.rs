@@ -19,6 +19,9 @@ use crate::{
 /// Ports of MQTT without and with encryption, as registered with IANA.
 const MQTT_PORTS: [u16; 2] = [1883, 8883];
 
+/// Beyond so many errors no channel is suggested any more: each suggestion compares with every channel.
+const SUGGESTED_MAX: usize = 100;
+
 impl Build<'_> {
     pub(super) fn links(&mut self) {
         let root = self.root;
@@ -179,7 +182,9 @@ impl Build<'_> {
             channel.strip_prefix(subject.as_str()).is_some_and(|rest| rest.starts_with('/'))
         });
         if index.is_none() && !is_left_out {
-            let nearest = suggest::nearest(channel, channels.names().iter().map(String::as_str));
+            let all = channels.names().iter().map(String::as_str);
+            let is_early = self.errors.len() < SUGGESTED_MAX;
+            let nearest = is_early.then(|| suggest::nearest(channel, all)).flatten();
             let kind = FileErrorKind::Unknown {
                 what: Referent::Channel,
                 id: channel.to_owned(),
@@ -290,17 +295,15 @@ fn baud(it: &Fields) -> Option<u32> {
 }
 
 fn rows<'f>(it: &'f Fields, key: &str) -> impl Iterator<Item = &'f Fields> {
-    it.list(key).unwrap_or_default().iter().filter_map(|node| match &node.data {
-        Data::Table(fields) => Some(fields),
-        _ => None,
+    it.list(key).unwrap_or_default().iter().filter_map(|node| {
+        let Data::Table(fields) = &node.data else { return None };
+        Some(fields)
     })
 }
 
 fn number(node: &Node) -> Option<f64> {
-    match node.data {
-        Data::Number(number) => Some(number),
-        _ => None,
-    }
+    let Data::Number(number) = node.data else { return None };
+    Some(number)
 }
 
 fn words(entries: &[Entry<Node>]) -> std::collections::BTreeMap<String, String> {

@@ -1,14 +1,16 @@
 //! Ids that have been declared, and what became of them.
 
-use std::collections::BTreeMap;
+use std::{cell::Cell, collections::BTreeMap};
 
 use super::error::FileErrorKind;
 use crate::{grammar::Referent, suggest};
 
 /// Of what exists, no more than this many are named in a complaint.
 const NAMED_MAX: usize = 12;
-/// No more than this many are searched for the one that was meant, so that a large file full of errors stays quick.
+/// No more than this many are searched for the one that was meant, and no more often than this, so that a large file
+/// full of errors stays quick.
 const SEARCHED_MAX: usize = 1000;
+const SEARCHES_MAX: usize = 200;
 
 /// The ids of one kind.
 #[derive(Debug)]
@@ -16,6 +18,8 @@ pub(super) struct Names<I> {
     what: Referent,
     /// None: declared, but left out of the model because of an error that has been reported.
     ids: BTreeMap<String, Option<I>>,
+    /// Searches so far.
+    searches: Cell<usize>,
 }
 
 /// What an id stands for.
@@ -31,7 +35,7 @@ pub(super) enum Found<I> {
 
 impl<I: Copy> Names<I> {
     pub(super) const fn new(what: Referent) -> Self {
-        Self { what, ids: BTreeMap::new() }
+        Self { what, ids: BTreeMap::new(), searches: Cell::new(0) }
     }
 
     pub(super) fn declare(&mut self, id: &str, index: Option<I>) {
@@ -61,6 +65,10 @@ impl<I: Copy> Names<I> {
 
     /// The id of this kind that was likely meant.
     pub(super) fn nearest(&self, id: &str) -> Option<&str> {
+        self.searches.set(self.searches.get() + 1);
+        if SEARCHES_MAX < self.searches.get() {
+            return None;
+        }
         suggest::nearest(id, self.ids.keys().take(SEARCHED_MAX).map(String::as_str))
     }
 

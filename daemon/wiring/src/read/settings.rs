@@ -7,7 +7,7 @@ use super::{
 };
 use crate::{
     grammar::{Key, PROTECTION_KEYS},
-    index::{DistrictIx, MachineIx},
+    index::{DistrictIx, FrogIx},
     protection::{CurveName, CutProof, InForce, LowVoltage, OnStale, Origin, PowerOn, Protection},
     quantity::Dimension,
     units::{Microamps, Micros, Millivolts},
@@ -73,10 +73,10 @@ impl Build<'_> {
         let blocks = self.over("block", Origin::Block, |build, at| {
             build.layout.protection.district(build.layout.blocks[at].district).clone()
         });
+        let fed = self.districts_fed();
         let machines = self.over("machine", Origin::Machine, |build, at| {
-            let district = build.district_fed_by(MachineIx::new(at));
             let of_district = |it| build.layout.protection.district(it);
-            district.map_or(&layout, of_district).clone()
+            fed[at].map_or(&layout, of_district).clone()
         });
         self.layout.protection.blocks = blocks;
         self.layout.protection.machines = machines;
@@ -161,14 +161,17 @@ impl Build<'_> {
         });
     }
 
-    /// The district of the first frog that the machine feeds.
-    fn district_fed_by(&self, machine: MachineIx) -> Option<DistrictIx> {
+    /// By machine: the district of the first frog that it feeds.
+    fn districts_fed(&self) -> Vec<Option<DistrictIx>> {
         let layout = &self.layout;
-        let feeds = |frog: &crate::layout::Frog| {
-            frog.poles.iter().any(|pole| layout.poles[pole.pole.at()].machine == machine)
-        };
-        let frog = layout.frogs.iter().position(feeds)?;
-        Some(layout.district_of_frog(crate::index::FrogIx::new(frog)))
+        let mut districts = vec![None; layout.machines.len()];
+        for (at, frog) in layout.frogs.iter().enumerate() {
+            for pole in &frog.poles {
+                let machine = layout.poles[pole.pole.at()].machine;
+                districts[machine.at()].get_or_insert(layout.district_of_frog(FrogIx::new(at)));
+            }
+        }
+        districts
     }
 }
 
@@ -185,10 +188,8 @@ fn share(node: &Node) -> u32 {
 }
 
 fn tries(node: &Node) -> u8 {
-    match node.data {
-        Data::Count(count) => u8::try_from(count).unwrap_or(0),
-        _ => 0,
-    }
+    let Data::Count(count) = node.data else { return 0 };
+    u8::try_from(count).unwrap_or(0)
 }
 
 /// One wait for all tries, or up to three of which the last repeats.
