@@ -207,9 +207,7 @@ impl Factor {
         for column in 0..self.size() {
             let value = work[column];
             if value != 0.0 {
-                for at in self.starts[column]..self.starts[column + 1] {
-                    work[self.rows[at] as usize] -= self.values[at] * value;
-                }
+                self.spread(column, value, work);
             }
         }
         self.back(work);
@@ -218,12 +216,41 @@ impl Factor {
         }
     }
 
+    /// A⁻¹ b from the half of b; `work` is scratch of the same length.
+    ///
+    /// # Panics
+    /// When a length differs from [`Factor::size`].
+    pub fn whole(&self, half: &Half, solution: &mut [f64], work: &mut [f64]) {
+        assert_eq!(solution.len(), self.size());
+        work.fill(0.0);
+        for &(column, value) in &half.entries {
+            work[column as usize] = value;
+        }
+        self.back(work);
+        for (value, &row) in work.iter().zip(&self.order) {
+            solution[row as usize] = *value;
+        }
+    }
+
+    /// Entries of a column of L with their rows.
+    fn column(&self, column: usize) -> impl Iterator<Item = (&u32, &f64)> {
+        let range = self.starts[column]..self.starts[column + 1];
+        self.rows[range.clone()].iter().zip(&self.values[range])
+    }
+
+    /// Takes a column times `value` away from what is below it.
+    fn spread(&self, column: usize, value: f64, work: &mut [f64]) {
+        for (&row, entry) in self.column(column) {
+            work[row as usize] -= entry * value;
+        }
+    }
+
     /// D and Lᵀ of a solve, in the order of elimination.
     fn back(&self, work: &mut [f64]) {
         for column in (0..self.size()).rev() {
             let mut value = work[column] * self.inverse[column];
-            for at in self.starts[column]..self.starts[column + 1] {
-                value -= self.values[at] * work[self.rows[at] as usize];
+            for (&row, entry) in self.column(column) {
+                value -= entry * work[row as usize];
             }
             work[column] = value;
         }
@@ -246,9 +273,7 @@ impl Factor {
         for &column in &reach {
             let value = std::mem::take(&mut work[column as usize]);
             if value != 0.0 {
-                for at in self.starts[column as usize]..self.starts[column as usize + 1] {
-                    work[self.rows[at] as usize] -= self.values[at] * value;
-                }
+                self.spread(column as usize, value, work);
                 entries.push((column, value));
             }
         }

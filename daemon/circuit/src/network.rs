@@ -145,6 +145,19 @@ impl Network {
         self.factor.product(&across.half, &at.half)
     }
 
+    /// Potentials of all rows of the matrix for one ampere through a port; `work` is scratch of the same length. Unit:
+    /// ohm. [`Network::row`] tells which node a row is.
+    pub fn column(&self, port: &Port, solution: &mut [f64], work: &mut [f64]) {
+        self.factor.whole(&port.half, solution, work);
+    }
+
+    /// The row of the matrix of a node; none for the ground of an island.
+    #[must_use]
+    pub fn row(&self, node: u32) -> Option<usize> {
+        let row = self.rows[node as usize];
+        (row != NONE).then_some(row as usize)
+    }
+
     /// Potentials of all nodes for currents put into nodes, against the ground of each island. Unit: volt.
     #[must_use]
     pub fn potentials(&self, currents: &[(u32, f64)]) -> Vec<f64> {
