@@ -76,7 +76,7 @@ pub enum Others {
     /// Nothing.
     #[default]
     Quiet,
-    /// Their voltage fell: they share the booster.
+    /// Their voltage fell: they share the booster. Says nothing about who did it.
     Fell,
     /// One of them stepped by about as much.
     Stepped(DistrictIx),
@@ -166,6 +166,8 @@ pub struct FrogFacts {
     pub lined_train: bool,
     /// Trains around it.
     pub around: Around,
+    /// No raw edge of current in the last 3 s in any block of its points and legs, all of them with a sensor.
+    pub still: bool,
     /// The block through whose detector a wheel on this frog would draw.
     pub step: Step,
     /// Its contact was found weak, or its alarm stands.
@@ -194,6 +196,7 @@ impl FrogFacts {
             wrong_leg: None,
             lined_train: false,
             around: Around::NotKnown,
+            still: false,
             step: Step::NotMeasured,
             weak_contact: false,
             was_good_here: false,

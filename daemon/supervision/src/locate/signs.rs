@@ -159,9 +159,16 @@ fn step(step: Step) -> Option<Found> {
 }
 
 fn still(facts: &FrogFacts) -> Option<Found> {
-    let known_still = matches!(facts.machine, MachineSign::AtRest(_) | MachineSign::NotMeasured);
-    (facts.around == Around::Clear && known_still)
-        .then(|| Found::new(Sign::ClearAndStill, "points and both legs clear, nothing moved"))
+    let at_rest = matches!(facts.machine, MachineSign::AtRest(_) | MachineSign::NotMeasured);
+    match facts.around {
+        Around::Clear if at_rest => {
+            Some(Found::new(Sign::ClearAndStill, "points and both legs clear, nothing moved"))
+        }
+        Around::Occupied if at_rest && facts.still => {
+            Some(Found::new(Sign::NothingMovedNear, "no train moved near it"))
+        }
+        Around::Clear | Around::Occupied | Around::NotKnown => None,
+    }
 }
 
 fn earlier(count: u32) -> Found {
@@ -303,8 +310,14 @@ fn times(count: u32) -> String {
 /// Signs that none of the others explains it.
 pub(super) fn of_nothing(evidence: &Evidence) -> Vec<Found> {
     let mut found = Vec::new();
-    if evidence.shape == Shape::Decaying {
-        found.push(Found::new(Sign::Decays, "current decays while voltage rises, as inrush does"));
+    match evidence.shape {
+        Shape::NotKnown => {}
+        Shape::Flat => {
+            found.push(Found::new(Sign::StaysFlat, "current stays flat, as it does in a short"));
+        }
+        Shape::Decaying => {
+            found.push(Found::new(Sign::Decays, "current falls smoothly, as it does in inrush"));
+        }
     }
     if evidence.contradiction {
         found.push(Found::new(Sign::Contradiction, "readings contradict each other"));

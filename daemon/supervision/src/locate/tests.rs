@@ -243,6 +243,19 @@ fn a_clear_turnout_that_did_not_move_is_never_first() {
 }
 
 #[test]
+fn cars_parked_on_the_other_leg_of_many_turnouts_do_not_hide_a_derailment() {
+    let parked = |at| FrogFacts {
+        wrong_leg: Some(WrongLeg { port: Port::Right, block: BlockIx(1), edge: None }),
+        around: Around::Occupied,
+        still: true,
+        ..quiet(at)
+    };
+    let yard = vec![parked(0), parked(1), parked(2), lined(3)];
+    let evidence = Evidence { blocks: vec![block(2, Step::Here, true)], ..running(yard) };
+    check("derailed beside a full yard", &evidence, "object", 400);
+}
+
+#[test]
 fn signs_of_one_contact_count_once_the_strongest() {
     let wrong =
         FrogFacts { polarity: PolaritySign::WrongRail(Conductor::A), ..FrogFacts::of(FrogIx(0)) };

@@ -22,6 +22,7 @@ pub(super) enum Sign {
     StepHere,
     StepElsewhere,
     ClearAndStill,
+    NothingMovedNear,
     WasGoodHere,
     EarlierFault,
     AtBoundary,
@@ -44,6 +45,7 @@ pub(super) enum Sign {
     ReverserStill,
     ReverserEmpty,
     Decays,
+    StaysFlat,
     Contradiction,
 }
 
@@ -52,7 +54,10 @@ pub(super) const fn ratio(sign: Sign) -> u32 {
     match sign {
         Sign::EnteredWrongLeg | Sign::WrongRail | Sign::NotSwitching => 3200,
         Sign::Moving | Sign::PositionUnknown | Sign::ThrownBefore | Sign::OutOfStep => 800,
-        Sign::StandsOnWrongLeg | Sign::WeakContact => 400,
+        Sign::WeakContact => 400,
+        // Parked cars stand on the other leg of half a yard's turnouts.
+        Sign::StandsOnWrongLeg => 150,
+        Sign::NothingMovedNear | Sign::StaysFlat => 50,
         Sign::EarlierFault => 200,
         Sign::ThrownUnderTrain => 200,
         Sign::DeadFrog | Sign::MatchesUnderTrain => 25,
