@@ -39,6 +39,8 @@ pub(crate) struct Frog {
     judged: Option<Mono>,
     mismatched: bool,
     dead: bool,
+    /// Mismatched when power went: it stands until measured right, and cuts only when measured again.
+    held: bool,
     /// Where it was found right and wrong last: row and conductor.
     was_right: Option<(usize, Conductor)>,
     was_wrong: Option<(usize, Conductor)>,
@@ -59,6 +61,7 @@ impl Frog {
             judged: None,
             mismatched: false,
             dead: false,
+            held: false,
             was_right: None,
             was_wrong: None,
             stays: None,
@@ -77,6 +80,7 @@ impl Frog {
             self.readings = 0;
             self.mismatched = false;
             self.dead = false;
+            self.held = false;
             // A reading of the same instant counts whichever line came first.
             if self.rest.is_some() && self.measured.is_some_and(|(at, _)| at == now) {
                 self.first = Some(now);
@@ -121,6 +125,14 @@ impl Frog {
         }
     }
 
+    /// Power went: what was found stands, what is read from here on means nothing until it is back.
+    pub(crate) fn handle_power_gone(&mut self) {
+        self.held |= self.mismatched;
+        self.mismatched = false;
+        self.first = None;
+        self.readings = 0;
+    }
+
     /// Since when it has been measured so, with machines at rest and power there.
     fn since(&self) -> Option<Mono> {
         let enough = if self.polled { 2 } else { 1 };
@@ -150,6 +162,7 @@ impl Frog {
         let contradiction = self.contradicts();
         self.mismatched = contradiction == Some(Contradiction::Wrong);
         self.dead = contradiction == Some(Contradiction::Dead);
+        self.held = false;
         self.remember();
     }
 
@@ -158,7 +171,7 @@ impl Frog {
         let found = match self.contradicts() {
             Some(Contradiction::Wrong) => self.mismatched,
             Some(Contradiction::Dead) => self.dead,
-            None => !self.mismatched && !self.dead && self.is_remembered(),
+            None => !self.mismatched && !self.dead && !self.held && self.is_remembered(),
         };
         if found { None } else { self.since().map(|since| since + self.mismatch_after) }
     }
@@ -196,6 +209,11 @@ impl Frog {
 
     /// On the wrong conductor for long enough to say so.
     pub(crate) const fn is_mismatched(&self) -> bool {
+        self.mismatched || self.held
+    }
+
+    /// The same, by a reading taken since power is there.
+    pub(crate) const fn is_mismatch_confirmed(&self) -> bool {
         self.mismatched
     }
 

@@ -84,6 +84,8 @@ pub(crate) struct Model {
     pub(crate) district_current: Vec<ChannelIx>,
     pub(crate) booster_current: Vec<ChannelIx>,
     pub(crate) block_current: Vec<ChannelIx>,
+    pub(crate) frog_current: Vec<ChannelIx>,
+    pub(crate) frog_polarity: Vec<ChannelIx>,
 }
 
 impl Model {
@@ -129,6 +131,8 @@ impl Model {
             block_current: (0..layout.blocks.len())
                 .map(|at| current(Object::Block(BlockIx::new(at))))
                 .collect(),
+            frog_current: of_frogs(&layout, &channels, Quantity::Current),
+            frog_polarity: of_frogs(&layout, &channels, Quantity::Polarity),
             neighbours,
             frogs,
             layout,
@@ -195,6 +199,12 @@ pub(crate) const fn object_of(feed: Feed) -> Object {
 
 fn channel_of(channels: &ChannelTable, object: Object, quantity: Quantity) -> ChannelIx {
     channels.index(object, quantity).expect("the table is complete for its layout")
+}
+
+fn of_frogs(layout: &Layout, channels: &ChannelTable, quantity: Quantity) -> Vec<ChannelIx> {
+    (0..layout.frogs.len())
+        .map(|at| channel_of(channels, Object::Frog(FrogIx::new(at)), quantity))
+        .collect()
 }
 
 fn route(Channel { object, quantity }: Channel) -> Route {

@@ -135,6 +135,11 @@ impl Power {
         }
     }
 
+    /// The transport of its actuator is known: proof is due after this.
+    pub(crate) fn handle_transport(&mut self, cut_within: Micros) {
+        self.settings.cut_within = cut_within;
+    }
+
     /// What came of the last calls, oldest first.
     pub(crate) fn poll(&mut self) -> Option<(Mono, Told)> {
         self.told.pop_front()
@@ -375,7 +380,10 @@ impl Power {
         }
         if self.switched_on.is_some() {
             self.switched_on = None;
-            if self.feedback != Some(false) {
+            if self.feedback == Some(false) {
+                // It did not switch on. A person may try again.
+                self.change(PowerState::Cut, now);
+            } else {
                 self.show_on(now);
             }
             return;

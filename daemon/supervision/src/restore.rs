@@ -20,6 +20,7 @@ pub(crate) struct Restore {
     holds: Vec<String>,
     /// When power was ordered on last.
     switched_on: Option<Mono>,
+    after_fault: bool,
     /// An `on` waits for its turn.
     due: Option<(Mono, Cause)>,
 }
@@ -35,6 +36,7 @@ impl Restore {
             locked: false,
             holds: Vec::new(),
             switched_on: None,
+            after_fault: false,
             due: None,
         }
     }
@@ -78,10 +80,16 @@ impl Restore {
         std::mem::take(&mut self.locked)
     }
 
-    /// Power is ordered on.
-    pub(crate) fn handle_switched_on(&mut self, now: Mono) {
+    /// Power is ordered on; `after_fault` where a fault had cut it.
+    pub(crate) fn handle_switched_on(&mut self, after_fault: bool, now: Mono) {
         self.due = None;
         self.switched_on = Some(now);
+        self.after_fault = after_fault;
+    }
+
+    /// Since when power is on, unless it came back after a fault: what stood there then may stand there still.
+    pub(crate) fn powered_since(&self) -> Option<Mono> {
+        self.switched_on.filter(|_| !self.after_fault)
     }
 
     /// An operator cuts: nothing restores by itself.
@@ -121,11 +129,6 @@ impl Restore {
         self.due.map(|(due, _)| due)
     }
 
-    /// When power was ordered on last.
-    pub(crate) const fn switched_on(&self) -> Option<Mono> {
-        self.switched_on
-    }
-
     /// Locked out.
     pub(crate) const fn is_locked(&self) -> bool {
         self.locked
@@ -160,7 +163,7 @@ mod tests {
             let due = sut.poll_deadline().unwrap();
             assert_eq!(due.since(now), Micros::from_millis(want * 1000));
             sut.handle_try();
-            sut.handle_switched_on(due);
+            sut.handle_switched_on(true, due);
             now = due + Micros::from_millis(100);
         }
         assert!(sut.handle_trip(true, now));
@@ -171,7 +174,7 @@ mod tests {
     fn a_trip_soon_after_a_persons_restore_locks_out() {
         let mut sut = sut(3);
         sut.handle_restore(Cause::Operator, Mono(0));
-        sut.handle_switched_on(Mono(0));
+        sut.handle_switched_on(true, Mono(0));
         assert!(sut.handle_trip(true, Mono(4_000_000)));
     }
 

@@ -17,6 +17,8 @@ use crate::{
 const SHORTEST_SILENCE: Micros = Micros::from_millis(250);
 /// Currents that announced no rate.
 const SILENCE_WITHOUT_RATE: Micros = Micros::from_millis(1000);
+/// A channel that was announced speaks within this: nodes send every discrete one after each connection and every 10 s.
+const FIRST_WORD: Micros = Micros::from_millis(12_000);
 /// Samples kept of a fast channel: 2 s and more at 100 Hz, with room for evidence before the onset.
 const FAST_SAMPLES: usize = 320;
 /// Samples kept of a channel that changes now and then.
@@ -36,6 +38,8 @@ pub(crate) struct Slot {
     pub(crate) stale_after: Option<Micros>,
     /// The node that announced it.
     pub(crate) node: Option<NodeIx>,
+    /// A node announced it then, and it has not spoken yet.
+    pub(crate) expected: Option<Mono>,
     /// Silent for too long, or its node is.
     pub(crate) stale: bool,
     /// First of an unbroken run of readings over the top of the range, and how many.
@@ -93,6 +97,7 @@ impl Slot {
             period: None,
             stale_after,
             node: None,
+            expected: None,
             stale: false,
             overs: None,
             ring: Ring::new(samples),
@@ -132,9 +137,19 @@ impl Slot {
         }
     }
 
+    /// Announced, and it has never spoken.
+    pub(crate) const fn is_missing(&self) -> bool {
+        self.expected.is_some() && self.last.is_none()
+    }
+
     /// When it goes stale by age: just after the longest silence, so that a reading due exactly then is in time.
     pub(crate) fn poll_deadline(&self) -> Option<Mono> {
-        let (heard, _) = self.last.filter(|_| !self.stale)?;
+        if self.stale {
+            return None;
+        }
+        let Some((heard, _)) = self.last else {
+            return self.expected.map(|since| since + FIRST_WORD);
+        };
         Some(heard + self.silence()? + Micros(1))
     }
 

@@ -104,6 +104,8 @@ pub struct Supervisor {
     powers: Vec<Power>,
     restores: Vec<Restore>,
     residuals: Vec<Residual>,
+    /// By booster: guards all its districts that send no current, where there are several.
+    booster_guards: Vec<Option<Guard>>,
     /// By district.
     guards: Vec<Guard>,
     episodes: Vec<Option<Episode>>,

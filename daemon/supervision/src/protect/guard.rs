@@ -125,21 +125,20 @@ impl Guard {
         let low = self.baseline.low(at);
         let rule = if inrush { Rule::Inrush } else { Rule::Normal };
         let step = self.short.handle_sample(&self.settings, (at, amps), low, rule, withstand);
-        let mut verdict = Verdict::default();
-        verdict.trip = match step {
+        let trip = match step {
             Step::Trip(armed) => Some(short_trip(&armed)),
             Step::Dropped(armed) => self.dropped(armed, sample, feedback_off),
             Step::Idle => self.elsewhere(sample, feedback_off),
             Step::Armed | Step::Stays => None,
         };
-        verdict.picked_up = matches!(step, Step::Armed).then_some(Element::Short);
-        verdict.dropped_out = matches!(step, Step::Dropped(_)).then_some(Element::Short);
-        if verdict.trip.is_none() {
-            verdict.trip = self.delayed(sample, low, inrush);
-        }
+        let trip = trip.or_else(|| self.delayed(sample, low, inrush));
         self.note(sample, low);
-        verdict.fault = self.fault_part(amps);
-        verdict
+        Verdict {
+            trip,
+            picked_up: matches!(step, Step::Armed).then_some(Element::Short),
+            dropped_out: matches!(step, Step::Dropped(_)).then_some(Element::Short),
+            fault: self.fault_part(amps),
+        }
     }
 
     /// The elements that take their time.

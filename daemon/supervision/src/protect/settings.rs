@@ -102,6 +102,20 @@ impl Settings {
         }
     }
 
+    /// Of a booster as a whole, for districts that send no current: no breaker of one district counts.
+    pub(crate) fn of_booster(layout: &Layout, booster: usize) -> Option<Self> {
+        let fed = layout.districts.iter().position(|it| it.booster.at() == booster)?;
+        let limit = layout.boosters[booster].limit;
+        let below = limit.percent(BELOW_LIMIT);
+        let mut it = Self::new(layout, fed);
+        it.pickup = limit.percent(PART_OF_LIMIT);
+        it.overload_pickup = below;
+        it.overload_warning = below;
+        it.inrush_pickup = below;
+        it.limited = false;
+        Some(it)
+    }
+
     /// Half the booster's volts: below it power is as good as gone.
     pub(crate) const fn half_volts(&self) -> Millivolts {
         self.volts.percent(50)

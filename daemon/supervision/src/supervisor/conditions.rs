@@ -131,6 +131,12 @@ impl Supervisor {
             Some(Some((_, ReverserState::Unknown)) | None) => None,
         };
         let judged = from.filter(|_| powered);
+        if it.reverser.is_some() {
+            // Not checked while the reverser is not known: said, where there is something to check.
+            let unknown = from.is_none() && self.frogs[frog.at()].measured().is_some();
+            let subject = Subject::Object(Object::Frog(frog));
+            self.hold(unknown, AlarmKind::FrogNotMeasured, subject, at, Seen::Kind);
+        }
         let it = &mut self.frogs[frog.at()];
         // A flip starts its time again.
         if judged.is_some_and(|from| at < from) {
@@ -221,12 +227,11 @@ impl Supervisor {
         };
         self.blocks[block.at()].handle_readable(readable);
         // What the detector says at this moment counts from now on.
-        if readable != Readable::No {
-            if let Some(Value::Current(amps)) =
+        if readable != Readable::No
+            && let Some(Value::Current(amps)) =
                 self.store.fresh(self.model.block_current[block.at()])
-            {
-                self.blocks[block.at()].handle_current(amps, at);
-            }
+        {
+            self.blocks[block.at()].handle_current(amps, at);
         }
         self.show_block(block, at);
         self.show_held(block, at);

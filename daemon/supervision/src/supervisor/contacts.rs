@@ -56,12 +56,12 @@ pub(super) fn withstand(
     district: DistrictIx,
     at: Mono,
 ) -> Option<Microamps> {
-    let keys = super::slots::district_keys(model, district);
-    let pair = f64::from(keys.pair_factor) / 1000.0;
     let reachable = model.district_frogs[district.at()]
         .iter()
         .filter(|frog| is_reachable(model, frogs, blocks, **frog));
     let of_frog = |frog: &FrogIx| {
+        let keys = super::slots::frog_keys(model, *frog);
+        let pair = f64::from(keys.pair_factor) / 1000.0;
         let poles = &model.frogs[frog.at()].poles;
         let factor = match poles.len() {
             2 if proved_pairs[frog.at()] => pair,
@@ -91,13 +91,11 @@ impl Supervisor {
         if self.seeing[block.at()].is_empty() {
             return;
         }
-        let district = self.model.layout.district_of_block(block);
-        let most = super::slots::district_keys(&self.model, district).frog_load;
-        let load = amps.min(most);
         for nth in 0..self.seeing[block.at()].len() {
             let frog = self.seeing[block.at()][nth];
             if !self.is_measured(frog) {
                 let fault = self.fault_now(frog);
+                let load = amps.min(super::slots::frog_keys(&self.model, frog).frog_load);
                 self.carry(frog, Through { amps: load + fault, fault, estimated: true }, at);
             }
         }
@@ -110,7 +108,7 @@ impl Supervisor {
     }
 
     fn is_measured(&self, frog: FrogIx) -> bool {
-        let channel = self.model.channel(Object::Frog(frog), Quantity::Current);
+        let channel = self.model.frog_current[frog.at()];
         self.store.slot(channel).last.is_some() && !self.store.slot(channel).stale
     }
 
@@ -124,9 +122,7 @@ impl Supervisor {
 
     /// `through` flows through the frog: each of its poles is charged with its share.
     fn carry(&mut self, frog: FrogIx, through: Through, at: Mono) {
-        let district = self.model.frogs[frog.at()].district;
-        let pair =
-            f64::from(super::slots::district_keys(&self.model, district).pair_factor) / 1000.0;
+        let pair = f64::from(super::slots::frog_keys(&self.model, frog).pair_factor) / 1000.0;
         let poles = self.model.frogs[frog.at()].poles.len();
         for nth in 0..poles {
             let (pole, share) = self.model.frogs[frog.at()].poles[nth];
@@ -243,8 +239,7 @@ impl Supervisor {
     }
 
     fn load_of(&self, frog: FrogIx) -> Microamps {
-        let district = self.model.frogs[frog.at()].district;
-        let most = super::slots::district_keys(&self.model, district).frog_load;
+        let most = super::slots::frog_keys(&self.model, frog).frog_load;
         let block = self.seen_by[frog.at()].map(|block| self.model.block_current[block.at()]);
         match block.and_then(|channel| self.store.fresh(channel)) {
             Some(Value::Current(amps)) => amps.min(most),

@@ -48,7 +48,7 @@ impl Supervisor {
         evidence.reversers = self.reverser_facts(district, onset);
         evidence.movement = self.movement(district, onset);
         let feed = model.feed_at(Feed::District(district));
-        let on_since = self.restores[feed].switched_on();
+        let on_since = self.restores[feed].powered_since();
         evidence.powered_for = on_since.map(|since| onset.since(since));
         let current = self.store.slot(model.district_current[district.at()]);
         evidence.contradiction = current.last.is_none() || self.residuals[feed].stands();

@@ -30,7 +30,7 @@ impl Supervisor {
     pub(super) fn handle_link(&mut self, report: LinkReport, at: Mono) {
         match report {
             LinkReport::Born { node, name, transport, channels, permit, restarted } => {
-                let outputs = self.announce(node, &channels);
+                let outputs = self.announce(node, transport, &channels, at);
                 let back = self.nodes.get(&node).is_some_and(|it| !it.up);
                 let it = Node { name, transport, up: true, heard: at, permit, outputs };
                 let known = self.nodes.insert(node, it).is_some();
@@ -65,7 +65,13 @@ impl Supervisor {
         }
     }
 
-    fn announce(&mut self, node: NodeIx, channels: &[Announced]) -> Vec<Feed> {
+    fn announce(
+        &mut self,
+        node: NodeIx,
+        transport: Transport,
+        channels: &[Announced],
+        at: Mono,
+    ) -> Vec<Feed> {
         let mut outputs = Vec::new();
         for it in channels {
             if self.model.routes.len() <= it.channel.at() {
@@ -74,13 +80,30 @@ impl Supervisor {
             let slot = self.store.slot_mut(it.channel);
             slot.node = Some(node);
             slot.period = it.period;
+            if !it.output && slot.last.is_none() {
+                slot.expected = Some(at);
+            }
+            self.refresh_timer(Timer::Channel(it.channel.at()));
             if it.output
                 && let Some(feed) = self.feed_of(it.channel)
             {
                 outputs.push(feed);
             }
         }
+        for feed in &outputs {
+            self.proof_due(*feed, transport);
+        }
         outputs
+    }
+
+    /// When proof of a cut is due by the transport of its actuator: over Modbus, two polls.
+    fn proof_due(&mut self, feed: Feed, transport: Transport) {
+        let current = self.model.channel(object_of(feed), wiring::channel::Quantity::Current);
+        let polls = self.store.slot(current).period.filter(|_| transport == Transport::Modbus);
+        let usual = super::slots::cut_within(super::slots::feed_keys(&self.model, feed), transport);
+        let nth = self.model.feed_at(feed);
+        self.powers[nth]
+            .handle_transport(polls.map_or(usual, |poll| usual.max(Micros(poll.0 * 2))));
     }
 
     fn feed_of(&self, channel: ChannelIx) -> Option<Feed> {
@@ -160,6 +183,14 @@ impl Supervisor {
     }
 
     fn follow_silence(&mut self, channel: ChannelIx, at: Mono) {
+        if self.store.slot(channel).last.is_none() {
+            // One alarm a node, whatever it announced and never sent.
+            if let Some(node) = self.store.slot(channel).node {
+                let subject = Subject::Node(node);
+                self.raise(AlarmKind::ReadingStale, subject, Grade::Usual, at, Seen::NeverSeen);
+            }
+            return;
+        }
         match self.model.routes[channel.at()] {
             Route::Current(Feed::District(district)) => self.judge_silence(district, at),
             Route::Current(feed @ Feed::Booster(_)) => {
@@ -210,6 +241,12 @@ impl Supervisor {
 
     /// A silence has ended.
     pub(super) fn handle_back(&mut self, channel: ChannelIx, at: Mono) {
+        if let Some(node) = self.store.slot(channel).node {
+            let missing = self.store.of_node(node).any(|it| self.store.slot(it).is_missing());
+            if !missing {
+                self.lower(AlarmKind::ReadingStale, Subject::Node(node), at);
+            }
+        }
         match self.model.routes[channel.at()] {
             Route::Current(Feed::District(district)) => self.judge_silence(district, at),
             Route::Current(feed @ Feed::Booster(_)) => {

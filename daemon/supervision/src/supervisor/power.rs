@@ -149,6 +149,9 @@ impl Supervisor {
                 self.guards[district.at()].handle_power_gone(None, at);
                 self.end_episode(district, at);
                 self.cool(district, at);
+                for frog in &model.district_frogs[district.at()] {
+                    self.frogs[frog.at()].handle_power_gone();
+                }
             }
             PowerState::On => {
                 self.told_only[district.at()] = false;
@@ -186,7 +189,14 @@ impl Supervisor {
                 self.raise(AlarmKind::PowerCut, subject, Grade::Usual, at, Seen::Cause(cause));
                 self.off_below(booster, crate::output::ProofStrength::Weak, at);
             }
-            Feed::District(district) => self.record_gone(district, cause, seen, at),
+            Feed::District(district) => {
+                let booster = self.model.layout.districts[district.at()].booster.at();
+                // What follows from a booster that is off is no alarm of its own.
+                let above = self.powers[booster].state();
+                if matches!(above, PowerState::Unknown | PowerState::On | PowerState::Restoring) {
+                    self.record_gone(district, cause, seen, at);
+                }
+            }
         }
     }
 
@@ -206,6 +216,9 @@ impl Supervisor {
         match self.model.feed(feed) {
             Feed::District(district) => self.guards[district.at()].handle_power_back(at),
             Feed::Booster(booster) => {
+                if let Some(guard) = &mut self.booster_guards[booster.at()] {
+                    guard.handle_power_back(at);
+                }
                 for nth in 0..self.model.booster_districts[booster.at()].len() {
                     let district = self.model.booster_districts[booster.at()][nth];
                     self.guards[district.at()].handle_power_back(at);

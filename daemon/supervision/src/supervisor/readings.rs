@@ -1,7 +1,6 @@
 //! One reading: judged, protected by, and shown.
 
 use wiring::{
-    channel::{Object, Quantity},
     index::{BlockIx, BoosterIx, ChannelIx, DistrictIx, FrogIx, MachineIx, ReverserIx},
     units::{Microamps, Micros, Millivolts, Mono},
 };
@@ -157,25 +156,75 @@ impl Supervisor {
         self.sum_of_booster(booster, at.at);
     }
 
-    /// The one district of a booster that is blind has what the booster delivers beyond all others.
+    /// Districts that send no current are guarded by what the booster delivers beyond all others: one by its own
+    /// elements, several together.
     fn guard_blind(&mut self, booster: BoosterIx, amps: Microamps, at: Mono) {
         let mut blind = None;
+        let mut several = false;
         let mut others = Microamps::ZERO;
         for &district in &self.model.booster_districts[booster.at()] {
             let slot = self.store.slot(self.model.district_current[district.at()]);
             match slot.fresh() {
                 Some(Value::Current(amps)) => others = others + amps,
-                _ if blind.is_some() => return,
                 _ if slot.last.is_none() && at.since(self.started) < NEVER_SEEN => return,
-                _ => blind = Some(district),
+                _ => {
+                    several |= blind.is_some();
+                    blind = blind.or(Some(district));
+                }
             }
         }
-        if let Some(district) = blind {
-            let rest = (amps - others).max(Microamps::ZERO);
-            if FLOWS <= rest {
-                self.see_power(district, at);
+        let rest = (amps - others).max(Microamps::ZERO);
+        match blind {
+            None => {}
+            Some(district) if several => self.guard_together(booster, district, rest, at),
+            Some(district) => {
+                if FLOWS <= rest {
+                    self.see_power(district, at);
+                }
+                self.guard_sample(district, rest, at);
             }
-            self.guard_sample(district, rest, at);
+        }
+    }
+
+    /// Several districts without current: the fault is in one of them, and only the booster surely contains it.
+    fn guard_together(&mut self, booster: BoosterIx, first: DistrictIx, amps: Microamps, at: Mono) {
+        let b = booster.at();
+        let sample = Sample { at, amps };
+        let guarded = self.powers[b].is_guarded();
+        let verdict = {
+            let Self {
+                booster_guards, model, frogs, blocks, contacts, proved_pairs, store, ..
+            } = self;
+            let Some(guard) = &mut booster_guards[b] else { return };
+            if !guarded {
+                guard.handle_idle_current(sample);
+                return;
+            }
+            let withstand = || {
+                let blind =
+                    |it: &&DistrictIx| store.fresh(model.district_current[it.at()]).is_none();
+                let fed = model.booster_districts[b].iter().filter(blind);
+                fed.filter_map(|it| {
+                    super::contacts::withstand(
+                        model,
+                        frogs,
+                        blocks,
+                        contacts,
+                        proved_pairs,
+                        *it,
+                        at,
+                    )
+                })
+                .min()
+            };
+            guard.handle_current(sample, false, &withstand)
+        };
+        if let Some(trip) = verdict.trip {
+            let feed = self.powers[b].has_actuator().then_some(b);
+            self.trip_at(first, trip, feed, at);
+            if let Some(guard) = &mut self.booster_guards[b] {
+                guard.handle_power_gone(Some(trip.base), at);
+            }
         }
     }
 
@@ -202,13 +251,14 @@ impl Supervisor {
 
     fn handle_volts(&mut self, feed: Feed, volts: Millivolts, at: Proving) {
         let nth = self.model.feed_at(feed);
-        if let Feed::District(district) = feed {
-            self.guards[district.at()].handle_voltage(volts, at.at);
-        }
         self.powers[nth].handle_voltage(volts, at);
         self.drain_power(nth);
         if let Feed::District(district) = feed {
-            self.judge_frogs(district, at.at);
+            let before = self.guards[district.at()].has_voltage();
+            self.guards[district.at()].handle_voltage(volts, at.at);
+            if self.guards[district.at()].has_voltage() != before {
+                self.judge_frogs(district, at.at);
+            }
             self.show_guard(district, at.at);
         }
     }
@@ -257,7 +307,7 @@ impl Supervisor {
     }
 
     fn handle_polarity(&mut self, frog: FrogIx, polarity: MeasuredPolarity, at: Mono) {
-        let channel = self.model.channel(Object::Frog(frog), Quantity::Polarity);
+        let channel = self.model.frog_polarity[frog.at()];
         let polled = self.store.slot(channel).period.is_some();
         if self.frogs[frog.at()].handle_polarity(polarity, polled, at) {
             self.emit_event(at, EventKind::PolarityChanged(frog, polarity), None);

@@ -160,16 +160,15 @@ pub(crate) fn build(model: Arc<Model>, start: &Start, now: Mono) -> Supervisor {
             .collect(),
         residuals: feeds().map(|feed| residual(&model, feed)).collect(),
         guards: (0..districts).map(|at| Guard::new(Settings::new(&layout, at))).collect(),
+        booster_guards: (0..layout.boosters.len())
+            .map(|at| Settings::of_booster(&layout, at).map(Guard::new))
+            .collect(),
         episodes: vec![None; districts],
         told_only: vec![false; districts],
         mismatches: vec![0; districts],
         turns: vec![Mono::START; layout.boosters.len()],
         machines: layout.machines.iter().map(|it| Machine::new(it.throw_time)).collect(),
-        frogs: frogs
-            .map(|frog| {
-                Frog::new(district_keys(&model, model.frogs[frog.at()].district).mismatch_after)
-            })
-            .collect(),
+        frogs: frogs.map(|frog| Frog::new(frog_keys(&model, frog).mismatch_after)).collect(),
         shown_frogs: vec![ShownFrog::default(); layout.frogs.len()],
         seen_by: vec![None; layout.frogs.len()],
         seeing: vec![Vec::new(); layout.blocks.len()],
@@ -200,6 +199,16 @@ pub(crate) fn build(model: Arc<Model>, start: &Start, now: Mono) -> Supervisor {
 pub(crate) fn district_keys(model: &Model, district: DistrictIx) -> &Protection {
     let table = &model.layout.protection;
     table.districts.get(district.at()).unwrap_or(&table.layout)
+}
+
+/// The keys in force for a frog: those of the machine that feeds it, which inherits from the district.
+pub(crate) fn frog_keys(model: &Model, frog: FrogIx) -> &Protection {
+    let machine = model.layout.frogs[frog.at()]
+        .poles
+        .first()
+        .map(|pole| model.layout.poles[pole.pole.at()].machine);
+    let own = machine.and_then(|it| model.layout.protection.machines.get(it.at()));
+    own.unwrap_or_else(|| district_keys(model, model.frogs[frog.at()].district))
 }
 
 /// The keys in force for a feed: a booster follows the layout.

@@ -80,13 +80,24 @@ impl Supervisor {
 
     /// Cuts a district, or the booster where it has no actuator; then tells.
     pub(super) fn trip(&mut self, district: DistrictIx, trip: Trip, at: Mono) {
+        let feed = self.cut_target(district);
+        self.trip_at(district, trip, feed, at);
+    }
+
+    /// Cuts `feed` for a fault in a district; none: nothing can cut it, and the trip is only told.
+    pub(super) fn trip_at(
+        &mut self,
+        district: DistrictIx,
+        trip: Trip,
+        feed: Option<usize>,
+        at: Mono,
+    ) {
         let Trip { cause, onset, pickup, base } = trip;
         if self.told_only[district.at()] {
             return;
         }
         let fault = FaultNumber(self.next_fault);
         self.next_fault += 1;
-        let feed = self.cut_target(district);
         if let Some(feed) = feed {
             self.powers[feed].order_cut(cause, Some(fault), pickup, at);
             self.hand_out_order(feed);
@@ -183,7 +194,7 @@ impl Supervisor {
         let found = model.district_frogs[district.at()].iter().find(|frog| {
             let it = &self.frogs[frog.at()];
             let under = self.blocks[model.frogs[frog.at()].block.at()].is_occupied();
-            it.is_mismatched() && it.is_judged() && (under || nudged)
+            it.is_mismatch_confirmed() && it.is_judged() && (under || nudged)
         });
         if let Some(&frog) = found {
             let amps = self.guards[district.at()].last().map_or(Microamps::ZERO, |it| it.amps);
@@ -294,7 +305,7 @@ impl Supervisor {
         fault: Option<FaultNumber>,
         at: Mono,
     ) {
-        self.restores[feed].handle_switched_on(at);
+        self.restores[feed].handle_switched_on(fault.is_some(), at);
         self.powers[feed].order_on(cause, fault, at);
         self.drain_power(feed);
         self.refresh_timer(Timer::Restore(feed));

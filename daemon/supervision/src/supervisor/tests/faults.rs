@@ -415,6 +415,30 @@ fn a_district_without_readings_of_its_own_is_judged_by_its_booster() {
     );
 }
 
+/// The smallest sensible layout: one current sensor, at the booster.
+#[test]
+fn several_districts_without_readings_fall_together_with_their_booster() {
+    check_orders(
+        "0..3000/20 booster/main/current 0.4
+         3000..3040/20 booster/main/current 4.9
+         3040..4000/20 booster/main/current 0.0",
+        "3020 cut booster/main short-circuit",
+    );
+}
+
+#[test]
+fn a_booster_that_is_cut_is_no_power_failure_of_its_districts() {
+    check_with(
+        "",
+        "0..1000/20 district/shed/current 0.4\n0 district/yard/feedback on\n0..1050/20 district/yard/current 0.2\n1060..2000/20 district/yard/current 0.0
+         1000..1040/20 district/shed/current 5.0
+         1040..2000/20 district/shed/current 0.0
+         1050 district/yard/feedback off",
+        "1020 short-circuit district/shed raised high",
+        alarms,
+    );
+}
+
 #[test]
 fn a_measured_contact_at_its_limit_is_cut() {
     // IEC 60255-149: 2 A through a 1 A pole with 2 s: ln(4/3) x 2 s = 575 ms (overcurrent tables, closed form).
