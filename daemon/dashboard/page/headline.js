@@ -93,15 +93,17 @@ function alarmLevel(s, district) {
 export function turnoutCounts(s) {
   const all = new Map();
   for (const t of s.turnouts) {
-    const known = all.get(t.trackwork) ?? { bad: false, measured: true };
+    const known = all.get(t.trackwork) ?? { bad: false, measured: true, old: false };
     known.bad ||= trouble(t) !== null;
     known.measured &&= t.frog !== 'not-measured';
+    known.old ||= t.old;
     all.set(t.trackwork, known);
   }
   const list = [...all.values()];
   const bad = list.filter((it) => it.bad).length;
-  const unmeasured = list.filter((it) => !it.bad && !it.measured).length;
-  return { all: list.length, bad, unmeasured, good: list.length - bad - unmeasured };
+  const old = list.filter((it) => !it.bad && it.old).length;
+  const unmeasured = list.filter((it) => !it.bad && !it.old && !it.measured).length;
+  return { all: list.length, bad, old, unmeasured, good: list.length - bad - old - unmeasured };
 }
 
 /** @param {any} s */
@@ -112,6 +114,7 @@ function counts(s) {
   const parts = [];
   if (on !== s.districts.length) parts.push(`${on} of ${s.districts.length} districts on`);
   parts.push(n.all === 0 ? 'no turnouts' : `${n.good} of ${n.all} turnouts in order`);
+  if (n.old) parts.push(`${n.old} only last known`);
   if (n.unmeasured) parts.push(`${n.unmeasured} not measured`);
   return `${parts.join(', ')}.`;
 }

@@ -107,7 +107,6 @@ export function trouble(t) {
   if (t.heat >= 100) return { level: 1, text: `contact heat ${percent(t.heat)}` };
   if (t.heat >= 80) return { level: 2, text: `contact heat ${percent(t.heat)}` };
   if (t.position === 'unknown') return { level: 2, text: 'position unknown' };
-  if (t.old) return { level: 3, text: 'last known' };
   return null;
 }
 

@@ -18,7 +18,7 @@ export function turnoutsPage({ s, lost }) {
   const bad = all.filter(({ t }) => trouble(t));
   const n = turnoutCounts(s);
   const title = n.all === 0 ? 'No turnouts are wired.' : n.bad ? `${n.bad} of ${n.all} turnouts need attention.` : n.unmeasured === n.all ? 'No frog is measured.' : `${n.good} of ${n.all} turnouts in order.`;
-  return html`<div class="page"><section class="headline l0"><div role="status"><h1>${lost ? 'Last known: ' : ''}${title}</h1><p>${n.unmeasured ? `${n.unmeasured} not measured. ` : ''}${only ? `Only ${only}. ` : ''}</p></div>
+  return html`<div class="page"><section class="headline l0"><div role="status"><h1>${lost ? 'Last known: ' : ''}${title}</h1><p>${n.old ? `${n.old} only last known. ` : ''}${n.unmeasured ? `${n.unmeasured} not measured. ` : ''}${only ? `Only ${only}. ` : ''}</p></div>
     <form class="buttons" role="search" @submit=${(e) => { e.preventDefault(); if (all[0]) { ui.chosen = all[0].at; ui.draw(); } }}>
       <label class="find">Find turnout <input id="find" type="search" .value=${ui.find} @input=${(e) => { ui.find = e.target.value; ui.draw(); }}></label>
       <label class="find">District <select @change=${(e) => ui.go(e.target.value ? `/turnouts?district=${e.target.value}` : '/turnouts')}><option value="" ?selected=${!only}>all</option>${s.districts.map((d) => html`<option value=${d.id} ?selected=${d.id === only}>${d.id}</option>`)}</select></label></form></section>

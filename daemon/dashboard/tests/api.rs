@@ -1,0 +1,224 @@
+//! The interface as a client sees it: a real server on loopback, plain HTTP by hand.
+
+mod client;
+mod valley;
+
+use client::{Client, Server, TOKEN};
+
+#[tokio::test]
+async fn the_state_names_every_district_and_turnout() {
+    let server = Server::start(None).await;
+    let answer = server.client().get("/api/v1/state").await;
+    assert_eq!(answer.status, 200);
+    let state = answer.json();
+    let ids: Vec<_> = state["districts"].as_array().unwrap().iter().map(|it| &it["id"]).collect();
+    assert_eq!(ids, ["quarry", "junction", "millbrook", "harbour"]);
+    assert_eq!(state["turnouts"].as_array().unwrap().len(), 18);
+    assert_eq!(state["layout"]["name"], "Tamarrow Valley");
+    assert_eq!(state["turnouts"][1]["position"], "reverse");
+    assert_eq!(state["turnouts"][1]["frog"], "matches");
+}
+
+#[tokio::test]
+async fn acting_needs_the_operator_token_in_either_form() {
+    let server = Server::start(Some("look")).await;
+    let body = r#"{"district":"quarry"}"#;
+    let cases = [(None, 401), (Some("wrong"), 401), (Some("look"), 403), (Some(TOKEN), 200)];
+    for (token, want) in cases {
+        let client = server.client().bearer(token);
+        assert_eq!(client.post("/api/v1/cut", body).await.status, want, "{token:?}");
+    }
+    let signed_in = server.signed_in().await;
+    assert_eq!(signed_in.post("/api/v1/hold", body).await.status, 200);
+}
+
+#[tokio::test]
+async fn the_cookie_is_kept_from_scripts_and_other_sites_and_ends_with_the_session() {
+    let server = Server::start(None).await;
+    let body = format!(r#"{{"token":"{TOKEN}","name":"Ines"}}"#);
+    let answer = server.client().post("/api/v1/session", &body).await;
+    let cookie = answer.header("set-cookie").unwrap();
+    assert!(cookie.contains("HttpOnly") && cookie.contains("SameSite=Strict"), "{cookie}");
+    assert!(!answer.body.contains(TOKEN));
+    let client = server.signed_in().await;
+    assert_eq!(client.get("/api/v1/session").await.json()["role"], "operator");
+    assert_eq!(client.send("DELETE", "/api/v1/session", "").await.status, 200);
+    assert_eq!(client.post("/api/v1/cut", r#"{"district":"quarry"}"#).await.status, 401);
+}
+
+#[tokio::test]
+async fn guessing_tokens_is_stopped() {
+    let server = Server::start(None).await;
+    let guess = r#"{"token":"guess","name":"x"}"#;
+    for _ in 0..5 {
+        assert_eq!(server.client().post("/api/v1/session", guess).await.status, 401);
+    }
+    let right = format!(r#"{{"token":"{TOKEN}"}}"#);
+    let answer = server.client().post("/api/v1/session", &right).await;
+    assert_eq!(answer.status, 429);
+    assert_eq!(answer.header("retry-after"), Some("60"));
+}
+
+#[tokio::test]
+async fn reading_needs_the_read_token_where_one_is_set() {
+    let server = Server::start(Some("look")).await;
+    for path in ["/api/v1/state", "/api/v1/stream", "/metrics", "/api/v1/faults"] {
+        assert_eq!(server.client().get(path).await.status, 401, "{path}");
+    }
+    for path in ["/", "/assets/app.js", "/health", "/api/v1/openapi.json"] {
+        assert_eq!(server.client().get(path).await.status, 200, "{path}");
+    }
+    assert_eq!(server.client().bearer(Some("look")).get("/api/v1/state").await.status, 200);
+}
+
+#[tokio::test]
+async fn other_sites_and_strange_hosts_are_refused() {
+    let server = Server::start(None).await;
+    let body = r#"{"district":"quarry"}"#;
+    let own = format!("http://{}", server.address());
+    let cases = [
+        ("Origin: http://evil.example", 403),
+        ("Origin: null", 403),
+        ("Sec-Fetch-Site: cross-site", 403),
+        (&format!("Origin: {own}"), 200),
+    ];
+    for (header, want) in cases {
+        let client = server.client().bearer(Some(TOKEN)).with(header);
+        assert_eq!(client.post("/api/v1/cut", body).await.status, want, "{header}");
+    }
+    let strange = Client::new(server.address(), "evil.example:80");
+    assert_eq!(strange.get("/api/v1/state").await.status, 421);
+}
+
+#[tokio::test]
+async fn bodies_that_are_too_large_wrong_or_not_json_are_named() {
+    let server = Server::start(None).await;
+    let client = server.client().bearer(Some(TOKEN));
+    let large = format!(r#"{{"district":"{}"}}"#, "x".repeat(20_000));
+    let cases = [
+        ("{}", 400),
+        ("{", 400),
+        ("[1]", 400),
+        (r#"{"district":"quarry","booster":"main"}"#, 400),
+        (r#"{"district":"nowhere"}"#, 404),
+        (r#"{"district":"quarry","confrim":true}"#, 400),
+        (large.as_str(), 413),
+    ];
+    for (body, want) in cases {
+        let answer = client.post("/api/v1/cut", body).await;
+        assert_eq!(answer.status, want, "{}", &body[..body.len().min(60)]);
+        assert!(answer.json()["message"].is_string(), "{want} says why");
+    }
+    let plain = client.with("Content-Type: text/plain");
+    assert_eq!(plain.send("POST", "/api/v1/cut", "{}").await.status, 415);
+    let headers = server.client().with(&format!("X-Long: {}", "y".repeat(20_000)));
+    assert_eq!(headers.get("/api/v1/state").await.status, 431);
+}
+
+#[tokio::test]
+async fn a_restore_is_confirmed_and_refused_while_its_cause_is_not_acknowledged() {
+    let server = Server::start(None).await;
+    server.with_plant(|plant| plant.short()).await;
+    let client = server.signed_in().await;
+    let answer = client.post("/api/v1/restore", r#"{"district":"junction"}"#).await;
+    assert_eq!((answer.status, answer.code()), (409, "confirm".to_owned()));
+    assert!(answer.body.contains("short circuit"), "the cause is repeated: {}", answer.body);
+    let confirmed = r#"{"district":"junction","confirm":true}"#;
+    let answer = client.post("/api/v1/restore", confirmed).await;
+    assert_eq!((answer.status, answer.code()), (409, "acknowledge-first".to_owned()));
+    for alarm in [
+        r#"{"alarm":"frog-mismatch","subject":"frog/T6"}"#,
+        r#"{"alarm":"short-circuit","subject":"district/junction"}"#,
+    ] {
+        assert_eq!(client.post("/api/v1/acknowledge", alarm).await.status, 200, "{alarm}");
+    }
+    assert_eq!(client.post("/api/v1/restore", confirmed).await.status, 200);
+    let again = client.post("/api/v1/restore", confirmed).await;
+    assert_eq!((again.status, again.code()), (409, "already-on".to_owned()));
+}
+
+#[tokio::test]
+async fn shelving_has_a_reason_and_an_end() {
+    let server = Server::start(None).await;
+    server.with_plant(|plant| plant.hot(2)).await;
+    let client = server.signed_in().await;
+    let body = |minutes: u32, reason: &str| {
+        format!(
+            r#"{{"alarm":"contact-overload","subject":"pole/T3.1","minutes":{minutes},"reason":"{reason}"}}"#
+        )
+    };
+    for (minutes, reason, want) in
+        [(0, "why", 400), (9999, "why", 400), (5, " ", 400), (5, "why", 200)]
+    {
+        let answer = client.post("/api/v1/shelve", &body(minutes, reason)).await;
+        assert_eq!(answer.status, want, "{minutes} {reason}");
+    }
+}
+
+#[tokio::test]
+async fn faults_are_listed_newest_first_and_unknown_ones_are_404() {
+    let server = Server::start(None).await;
+    let client = server.client();
+    let faults = client.get("/api/v1/faults").await.json();
+    assert_eq!(faults["faults"][0]["fault"], 27);
+    assert_eq!(
+        client.get("/api/v1/faults?limit=1").await.json()["faults"].as_array().unwrap().len(),
+        1
+    );
+    assert_eq!(client.get("/api/v1/faults/27").await.json()["suspects"][0]["subject"], "frog/T6");
+    for path in ["/api/v1/faults/99", "/api/v1/faults/x", "/api/v1/nothing", "/assets/none.js"] {
+        assert_eq!(client.get(path).await.status, 404, "{path}");
+    }
+    assert_eq!(client.get("/api/v1/faults?limit=x").await.status, 400);
+}
+
+#[tokio::test]
+async fn health_turns_when_the_supervisor_is_silent_and_names_what_is_degraded() {
+    let server = Server::start(None).await;
+    let client = server.client();
+    assert_eq!(client.get("/health").await.json()["status"], "ok");
+    server.publish(|view| view.history_ok = false).await;
+    assert_eq!(client.get("/health").await.json()["status"], "degraded");
+    server.publish(|view| view.made -= std::time::Duration::from_secs(3)).await;
+    let answer = client.get("/health").await;
+    assert_eq!((answer.status, answer.json()["status"].clone()), (503, "failing".into()));
+}
+
+#[tokio::test]
+async fn metrics_are_lines_of_name_labels_and_number() {
+    let server = Server::start(None).await;
+    server.with_plant(|plant| plant.short()).await;
+    let text = server.client().get("/metrics").await.body;
+    for want in [
+        "checkrail_power{of=\"district/junction\",state=\"cut\"} 1",
+        "checkrail_power{of=\"district/junction\",state=\"on\"} 0",
+        "checkrail_alarms{kind=\"short-circuit\",priority=\"high\"} 1",
+        "checkrail_cut_latency_seconds_count 0",
+        "checkrail_readings_total 0",
+    ] {
+        assert!(text.lines().any(|line| line == want), "{want} in\n{text}");
+    }
+    for line in text.lines().filter(|line| !line.starts_with('#')) {
+        let (name, number) = line.rsplit_once(' ').unwrap();
+        assert!(name.starts_with("checkrail_") && number.parse::<f64>().is_ok(), "{line}");
+    }
+}
+
+#[tokio::test]
+async fn the_page_is_strict_about_where_things_come_from() {
+    let server = Server::start(None).await;
+    let client = server.client();
+    for path in ["/", "/live", "/faults/27", "/turnouts?district=quarry"] {
+        let answer = client.get(path).await;
+        assert_eq!(answer.status, 200, "{path}");
+        let policy = answer.header("content-security-policy").unwrap();
+        assert!(
+            policy.starts_with("default-src 'self';") && !policy.contains("unsafe"),
+            "{policy}"
+        );
+        assert!(!answer.body.contains("style=\"") && !answer.body.contains("<script>"), "{path}");
+    }
+    let first = client.get("/assets/app.js").await;
+    let tag = format!("If-None-Match: {}", first.header("etag").unwrap());
+    assert_eq!(client.with(&tag).get("/assets/app.js").await.status, 304);
+}

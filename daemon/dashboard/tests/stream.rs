@@ -1,0 +1,106 @@
+//! The live stream as a page follows it.
+
+mod client;
+mod valley;
+
+use std::time::{Duration, Instant};
+
+use client::Server;
+
+#[tokio::test]
+async fn a_page_is_given_the_whole_state_and_then_what_changed() {
+    let server = Server::start(None).await;
+    let mut events = server.client().follow().await;
+    let snap = events.next().await.unwrap();
+    assert_eq!(snap.name, "snap");
+    assert_eq!(snap.data["districts"].as_array().unwrap().len(), 4);
+    assert!(snap.data["hist"]["z"].is_array());
+    server.with_plant(|plant| plant.short()).await;
+    let delta = loop {
+        let delta = events.next_of("d").await;
+        if delta.data["a"].is_array() {
+            break delta;
+        }
+    };
+    assert_eq!(delta.data["a"][0]["id"], "frog-mismatch/frog/T6");
+    assert_eq!(delta.data["d"][0][0], 1, "only the district that changed");
+    assert_eq!(delta.data["d"][0][1]["power"], "cut");
+    let turnouts: Vec<_> =
+        delta.data["u"].as_array().unwrap().iter().map(|row| row[0].clone()).collect();
+    assert!(turnouts.contains(&5.into()) && !turnouts.contains(&0.into()), "{turnouts:?}");
+}
+
+#[tokio::test]
+async fn numbers_count_up_by_one_and_something_comes_every_second_though_nothing_happens() {
+    let server = Server::start(None).await;
+    let mut events = server.client().follow().await;
+    let mut q = events.next().await.unwrap().data["q"].as_u64().unwrap();
+    for _ in 0..3 {
+        let asked = Instant::now();
+        let delta = events.next_of("d").await;
+        assert!(asked.elapsed() < Duration::from_secs(1));
+        q += 1;
+        assert_eq!(delta.data["q"].as_u64(), Some(q));
+        assert!(delta.data["age"].as_u64().unwrap() > 0, "a view that is not renewed grows old");
+    }
+}
+
+#[tokio::test]
+async fn a_page_that_comes_back_gets_what_it_missed_and_a_stranger_gets_the_whole_state() {
+    let server = Server::start(None).await;
+    let mut events = server.client().follow().await;
+    let snap = events.next().await.unwrap();
+    let seen = events.next_of("d").await;
+    let _ = events.next_of("d").await;
+    drop(events);
+    let mut back = server.client().with(&format!("Last-Event-ID: {}", seen.id)).follow().await;
+    let missed = back.next().await.unwrap();
+    assert_eq!(missed.name, "d");
+    assert_eq!(missed.data["q"].as_u64(), Some(seen.data["q"].as_u64().unwrap() + 1));
+    let epoch = snap.id.split('.').next().unwrap();
+    for id in ["other.3", "nonsense", &format!("{epoch}.999999")] {
+        let mut stranger = server.client().with(&format!("Last-Event-ID: {id}")).follow().await;
+        assert_eq!(stranger.next().await.unwrap().name, "snap", "{id}");
+    }
+}
+
+#[tokio::test]
+async fn streams_end_when_the_program_stops() {
+    let server = Server::start(None).await;
+    let mut events = server.client().follow().await;
+    assert_eq!(events.next().await.unwrap().name, "snap");
+    let stopping = tokio::spawn(server.stop());
+    let last = loop {
+        match events.next().await {
+            Some(event) if event.name == "bye" => break true,
+            Some(_) => {}
+            None => break false,
+        }
+    };
+    assert!(last, "it says goodbye");
+    tokio::time::timeout(Duration::from_secs(2), stopping)
+        .await
+        .expect("no stream holds it up")
+        .unwrap();
+}
+
+#[tokio::test]
+async fn a_page_that_does_not_read_does_not_hold_up_the_others() {
+    let server = Server::start(None).await;
+    let _slow = server.client().follow().await;
+    let mut quick = server.client().follow().await;
+    assert_eq!(quick.next().await.unwrap().name, "snap");
+    for _ in 0..60 {
+        server.with_plant(|plant| plant.step(100)).await;
+        server
+            .with_plant(|plant| {
+                if plant.snapshot.alarms.is_empty() {
+                    plant.hot(2)
+                } else {
+                    plant.snapshot.alarms.clear()
+                }
+            })
+            .await;
+        let _ = quick.next_of("d").await;
+    }
+}
