@@ -5,6 +5,9 @@
 //! [`Notice::Saved`] only after its transaction is durable. What cannot be saved is counted, reported by
 //! [`Notice::Failing`], kept while there is room, and tried again.
 //!
+//! To back up while the daemon runs, call [`Reader::back_up`] (or `sqlite3 history.db ".backup copy.db"`); copying the file
+//! itself is safe only while no daemon runs, for commits of the last minutes may still be in `history.db-wal`.
+//!
 //! Reading goes through [`Reader`], a connection of its own, so that the command line can read while the daemon runs.
 
 mod codec;

@@ -1,6 +1,7 @@
 //! A fault record as its JSON form: indices become names, instants become milliseconds from the trigger.
 
 use supervision::{
+    alarm::Subject,
     input::Value,
     output::{Decision, Output},
     record::{FaultRecord, Waveform},
@@ -87,7 +88,7 @@ fn event(output: &Output, trigger: Mono, names: &Names) -> Option<json::Event> {
         }
         Decision::Alarm(change) => json::Event {
             first_out: change.first_out,
-            ..line("alarm", Some(names.subject(change.alarm.subject, None)), alarm_text(change))
+            ..line("alarm", alarm_subject(change.alarm.subject, names), alarm_text(change))
         },
         Decision::State { channel, value } => {
             let name = names.channel(*channel);
@@ -135,6 +136,14 @@ pub(crate) fn alarm_text(change: &supervision::alarm::AlarmChange) -> String {
         change.priority.word(),
         change.text
     )
+}
+
+/// The record does not know the names of nodes; its text does.
+fn alarm_subject(it: Subject, names: &Names) -> Option<String> {
+    match it {
+        Subject::Object(_) | Subject::Checkrail => Some(names.subject(it, None)),
+        Subject::Node(_) => None,
+    }
 }
 
 fn object_of(channel: &str) -> &str {

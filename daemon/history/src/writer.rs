@@ -80,11 +80,6 @@ impl Writer {
                 self.prune();
             }
         }
-        self.queue.abandon();
-        let unsaved = self.queue.unsaved();
-        if unsaved != self.told {
-            tracing::error!(?unsaved, "the history ends with items that could not be saved");
-        }
     }
 
     /// Saves a batch, trying until it works. False when a stop came before it did.
@@ -212,6 +207,21 @@ impl Writer {
             Ok(pruned) if pruned.anything() => tracing::info!(?pruned, "history pruned"),
             Ok(_) => {}
             Err(error) => self.fail(&error),
+        }
+    }
+}
+
+/// However the thread ends, nobody waits for it in vain and what it leaves is counted and told.
+impl Drop for Writer {
+    fn drop(&mut self) {
+        self.queue.abandon();
+        let unsaved = self.queue.unsaved();
+        if unsaved != self.told {
+            tracing::error!(?unsaved, "the history ends with items that could not be saved");
+        }
+        if std::thread::panicking() {
+            let why = "the history's writer ended; nothing more is saved".to_owned();
+            (self.notify)(Notice::Failing { why, unsaved });
         }
     }
 }
