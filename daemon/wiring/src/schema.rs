@@ -104,15 +104,16 @@ fn description(key: &Key) -> String {
 }
 
 fn default(value: &Value, text: &str) -> Json {
-    match value {
-        Value::Flag => Json::Flag(text == "true"),
-        Value::Count { .. } | Value::Factor { .. } | Value::Number => Json::Number(text.to_owned()),
-        Value::OneOf(_) if text.starts_with('[') => {
-            let items = text.trim_matches(['[', ']']).split(", ");
-            Json::List(items.map(|item| Json::text(item.trim_matches('"'))).collect())
-        }
-        _ => Json::text(text),
+    if matches!(value, Value::Flag) {
+        return Json::Flag(text == "true");
     }
+    if matches!(value, Value::Count { .. } | Value::Factor { .. } | Value::Number) {
+        return Json::Number(text.to_owned());
+    }
+    let Some(items) = text.strip_prefix('[').and_then(|text| text.strip_suffix(']')) else {
+        return Json::text(text);
+    };
+    Json::List(items.split(", ").map(|item| Json::text(item.trim_matches('"'))).collect())
 }
 
 fn kind(value: &'static Value) -> Vec<(&'static str, Json)> {

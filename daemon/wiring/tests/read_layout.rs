@@ -241,6 +241,7 @@ fn a_machine_takes_its_own_values_then_those_of_defaults_then_the_built_in_ones(
     assert_eq!(layout.machines[0].contact_rating, Microamps(2_000_000));
     assert_eq!(layout.machines[0].throw_time, Micros(2_500_000));
     assert!(matches!(layout.machines[0].supply, Supply::District(district) if district.at() == 1));
+    assert!(layout.machines.iter().all(|it| it.time_constant_assumed));
     let assumed = |key: &str| {
         let of = layout.assumed.iter().filter(|it| it.key == key);
         of.map(|it| it.subject.as_str()).collect::<Vec<_>>()
@@ -248,6 +249,28 @@ fn a_machine_takes_its_own_values_then_those_of_defaults_then_the_built_in_ones(
     assert_eq!(assumed("poles"), Vec::<&str>::new());
     assert_eq!(assumed("throw-time"), ["machine/M", "machine/T1"]);
     assert_eq!(assumed("supply"), ["machine/T1"]);
+}
+
+#[test]
+fn a_time_constant_counts_as_measured_where_the_file_states_it() {
+    let stated = "contact-time-constant = \"3 s\"\n";
+    let cases = [
+        (format!("[machine.M]\n{stated}"), false),
+        (format!("[machine.M]\n[defaults.machine]\n{stated}"), false),
+        ("[machine.M]\nthrow-time = \"1 s\"\n".to_owned(), true),
+    ];
+    for (text, is_assumed) in cases {
+        assert_eq!(layout(&text).machines[0].time_constant_assumed, is_assumed, "{text}");
+    }
+}
+
+#[test]
+fn other_words_of_the_trade_lead_to_the_right_table() {
+    let cases = [("[turnout.T1]", "trackwork"), ("[section.s]", "block"), ("[colors]", "colours")];
+    for (header, want) in cases {
+        let result = read(&format!("{AROUND}{header}\n"));
+        assert_eq!(result.errors[0].remedy(), format!("write `{want}`"), "{header}");
+    }
 }
 
 #[test]

@@ -87,9 +87,10 @@ impl Build<'_> {
         for (name, frog) in rule.frogs {
             let outer = if *frog == FrogName::Only { Some(it) } else { it.table("frogs") };
             let is_broken = it.is_broken("frogs") || outer.is_some_and(|it| it.is_broken(name));
-            let id = match frog {
-                FrogName::Only => home.id.to_owned(),
-                _ => format!("{}.{name}", home.id),
+            let id = if *frog == FrogName::Only {
+                home.id.to_owned()
+            } else {
+                format!("{}.{name}", home.id)
             };
             let feeding = match outer.and_then(|it| it.table(name)) {
                 Some(table) => self.feeding(rule, home.district, table),

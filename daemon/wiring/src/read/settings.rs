@@ -203,10 +203,10 @@ fn waits(node: &Node, before: [Micros; 3]) -> [Micros; 3] {
 }
 
 fn low_voltage(node: &Node) -> LowVoltage {
-    match node.data {
-        Data::Amount(Dimension::Voltage, value) => LowVoltage::Absolute(Millivolts(value)),
-        _ => LowVoltage::OfBooster(share(node)),
-    }
+    let Data::Amount(Dimension::Voltage, value) = node.data else {
+        return LowVoltage::OfBooster(share(node));
+    };
+    LowVoltage::Absolute(Millivolts(value))
 }
 
 fn curve(node: &Node) -> CurveName {

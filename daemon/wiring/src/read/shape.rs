@@ -27,6 +27,19 @@ pub(super) struct Shape {
     pub(super) assumed: Vec<Assumed>,
 }
 
+/// Other words of the trade, and the key that they mean here.
+const ALIASES: [(&str, &str); 9] = [
+    ("turnout", "trackwork"),
+    ("crossing", "trackwork"),
+    ("slip", "trackwork"),
+    ("section", "block"),
+    ("motor", "machine"),
+    ("power-pack", "booster"),
+    ("wire", "gauge"),
+    ("voltage", "volts"),
+    ("contacts", "poles"),
+];
+
 /// Where the walk is.
 #[derive(Clone, Debug)]
 struct Place {
@@ -82,7 +95,9 @@ impl Shape {
 
     fn unknown_key(&mut self, grammar: &'static Table, name: &Spanned<DeString<'_>>, at: &Place) {
         let known: Vec<&'static str> = grammar.keys.iter().map(|key| key.name).collect();
-        let nearest = suggest::nearest(name.get_ref(), known.iter().copied());
+        let alias = ALIASES.iter().find(|(word, _)| *word == name.get_ref().as_ref());
+        let meant = alias.map(|(_, own)| *own).filter(|own| known.contains(own));
+        let nearest = meant.or_else(|| suggest::nearest(name.get_ref(), known.iter().copied()));
         let kind = FileErrorKind::KeyUnknown {
             key: name.get_ref().chars().take(crate::grammar::ID_LENGTH_MAX).collect(),
             table: at.header_inner().to_owned(),

@@ -276,9 +276,10 @@ fn gaps(it: &Fields) -> Vec<Gap> {
 }
 
 fn gaps_of(node: &Node) -> Vec<Gap> {
-    let (end, rail) = match &node.data {
-        Data::Table(table) => (table.word("end"), table.word("rail")),
-        _ => (node.text(), None),
+    let (end, rail) = if let Data::Table(table) = &node.data {
+        (table.word("end"), table.word("rail"))
+    } else {
+        (node.text(), None)
     };
     let Some(end) = end.map(which) else {
         return Vec::new();

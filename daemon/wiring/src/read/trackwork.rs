@@ -243,9 +243,10 @@ impl Build<'_> {
 
     fn normal_wrong<T>(&mut self, it: &Fields, wanted: &str) -> Option<T> {
         if let Some(node) = it.node("normal") {
-            let found = match &node.data {
-                Data::Table(_) => "a table".to_owned(),
-                _ => format!("\"{}\"", node.text().unwrap_or_default()),
+            let found = if matches!(node.data, Data::Table(_)) {
+                "a table".to_owned()
+            } else {
+                format!("\"{}\"", node.text().unwrap_or_default())
             };
             let kind = FileErrorKind::ValueWrong {
                 key: "normal".to_owned(),

@@ -83,16 +83,16 @@ fn is_override(table: &Table) -> bool {
 fn default(key: &Key) -> String {
     match key.need {
         Need::Required => "**required**".to_owned(),
-        Need::Default(text) => match key.value {
-            Value::Flag | Value::Count { .. } | Value::Factor { .. } | Value::Number => {
-                format!("`{text}`")
-            }
-            _ if text.starts_with('[') => format!("`{text}`"),
-            _ => format!("`\"{text}\"`"),
-        },
+        Need::Default(text) if is_bare(&key.value) || text.starts_with('[') => format!("`{text}`"),
+        Need::Default(text) => format!("`\"{text}\"`"),
         Need::Depends(words) => words.to_owned(),
         Need::Optional => String::new(),
     }
+}
+
+/// Values that stand without quotes.
+const fn is_bare(value: &Value) -> bool {
+    matches!(value, Value::Flag | Value::Count { .. } | Value::Factor { .. } | Value::Number)
 }
 
 fn short(value: &Value) -> String {
