@@ -5,6 +5,7 @@
 
 #![allow(clippy::disallowed_methods, reason = "a benchmark reads the clock")]
 
+#[allow(dead_code, reason = "the tests use all of it")]
 #[path = "../tests/support/generate.rs"]
 mod generate;
 

@@ -43,8 +43,6 @@ pub(crate) struct StrandOf {
     pub(crate) is_stated: bool,
     /// A feeder pair of the block joins it.
     pub(crate) is_fed_here: bool,
-    /// Joins at which it ends.
-    pub(crate) joins: Vec<u32>,
 }
 
 /// Two strand ends that meet.
@@ -90,6 +88,9 @@ pub(crate) struct Netlist<'a> {
     pub(crate) layout: &'a Layout,
     pub(crate) strands: Vec<StrandOf>,
     pub(crate) joins: Vec<Join>,
+    /// Joins by strand, in one piece: those of strand n are at `joins_from[n]..joins_from[n + 1]` of `joins_of`.
+    joins_of: Vec<u32>,
+    joins_from: Vec<u32>,
     /// By trackwork: its first strand.
     first_strand: Vec<u32>,
     /// By strand: conductor of its left rail.
@@ -136,6 +137,11 @@ impl<'a> Netlist<'a> {
         if is_any {
             feed::follow(self);
         }
+    }
+
+    /// The joins at which a strand ends.
+    pub(crate) fn joins_at(&self, strand: usize) -> &[u32] {
+        &self.joins_of[self.joins_from[strand] as usize..self.joins_from[strand + 1] as usize]
     }
 
     /// The strand of a track.

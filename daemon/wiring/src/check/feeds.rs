@@ -163,7 +163,7 @@ fn group(net: &Netlist<'_>, start: usize, is_seen: &mut [bool]) -> Vec<usize> {
     let mut next = 0;
     while let Some(&at) = group.get(next) {
         next += 1;
-        for &index in &net.strands[at].joins {
+        for &index in net.joins_at(at) {
             let join = &net.joins[index as usize];
             let other = if join.one.at() == at { join.two.at() } else { join.one.at() };
             if join.is_joined() && !is_seen[other] && is_dead(net, other) {

@@ -145,8 +145,14 @@ impl Subject<'_, '_> {
         let id = &self.frog().id;
         let finding = self.finding(
             Code::FrogForeign,
-            format!("frog {id} is fed from district {foreign} {}, but its rails belong to district {home}", self.positions(&rows)),
-            format!("take the feed of frog {id} from its own rails, or from the bus of district {home}, so that cutting {home} also cuts the frog"),
+            format!(
+                "frog {id} is fed from district {foreign} {}, but its rails belong to district {home}",
+                self.positions(&rows)
+            ),
+            format!(
+                "take the feed of frog {id} from its own rails, or from the bus of district {home}, \
+                 so that cutting {home} also cuts the frog"
+            ),
         );
         Some(self.point_at_ties(finding, &rows))
     }
@@ -228,9 +234,12 @@ fn invalid(layout: &Layout, index: TrackworkIx) -> Option<Finding> {
         format!("machine/{left}"),
         it.span,
         format!(
-            "three-way {} cannot take {left} reverse with {right} reverse: both pairs of points would be thrown",
+            "three-way {} cannot take {left} reverse with {right} reverse: both pairs of points \
+             would be thrown",
             it.id
         ),
-        format!("see to it that the panel throws {left} and {right} reverse never together"),
+        format!(
+            "make the panel throw one of {left} and {right} back to normal before the other goes reverse"
+        ),
     ))
 }

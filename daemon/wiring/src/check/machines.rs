@@ -109,7 +109,8 @@ fn shorted(layout: &Layout, index: MachineIx, clears: &BTreeSet<DistrictIx>) -> 
         format!("machine/{}", it.id),
         it.span,
         format!(
-            "machine {} is powered from district {district}, in which its own trackwork lies: when a short cuts {district}, it cannot be thrown to clear it",
+            "machine {} is powered from district {district}, in which its own trackwork lies: when \
+             a short cuts {district}, it cannot be thrown to clear it",
             it.id
         ),
         format!("give machine {} a supply of its own (supply = \"own\")", it.id),

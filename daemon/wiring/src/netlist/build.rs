@@ -23,6 +23,8 @@ pub(super) fn build(layout: &Layout) -> Netlist<'_> {
         layout,
         strands,
         joins: Vec::new(),
+        joins_of: Vec::new(),
+        joins_from: Vec::new(),
         first_strand,
         left,
         origin: (0..count).map(|at| StrandIx(u32::try_from(at).unwrap_or(u32::MAX))).collect(),
@@ -31,6 +33,7 @@ pub(super) fn build(layout: &Layout) -> Netlist<'_> {
     };
     joins_at_ports(&mut net);
     joins_at_joints(&mut net);
+    index_joins(&mut net);
     net
 }
 
@@ -41,7 +44,6 @@ fn track(layout: &Layout, (at, it): (usize, &Track)) -> StrandOf {
         declared: it.left.unwrap_or(layout.blocks[it.block.at()].left),
         is_stated: it.left.is_some(),
         is_fed_here: !it.feeders.is_empty(),
-        joins: Vec::new(),
     }
 }
 
@@ -54,7 +56,6 @@ fn trackwork(layout: &Layout, index: TrackworkIx, it: &Trackwork, number: usize)
         declared: stated.unwrap_or(layout.blocks[it.block.at()].left),
         is_stated: stated.is_some(),
         is_fed_here: stated.is_some() || layout.tracks.is_empty(),
-        joins: Vec::new(),
     }
 }
 
@@ -140,12 +141,30 @@ fn add(net: &mut Netlist<'_>, one: Meets, two: Meets) {
         let is_gapped = one.gapped[side_index(side)] || two.gapped[side_index(of_two)];
         joined[side_index(side)] = !is_gapped;
     }
-    let index = u32::try_from(net.joins.len()).unwrap_or(u32::MAX);
     let ends = [one.end, two.end];
     net.joins.push(Join { one: one.strand, two: two.strand, is_turned, joined, ends });
-    net.strands[one.strand.at()].joins.push(index);
-    if two.strand != one.strand {
-        net.strands[two.strand.at()].joins.push(index);
+}
+
+/// Lists the joins of every strand; one that joins a strand with itself is listed once.
+fn index_joins(net: &mut Netlist<'_>) {
+    let ends = |join: &Join| {
+        let is_ring = join.one == join.two;
+        std::iter::once(join.one.at()).chain((!is_ring).then_some(join.two.at()))
+    };
+    net.joins_from = vec![0; net.strands.len() + 1];
+    for strand in net.joins.iter().flat_map(ends) {
+        net.joins_from[strand + 1] += 1;
+    }
+    for strand in 0..net.strands.len() {
+        net.joins_from[strand + 1] += net.joins_from[strand];
+    }
+    let mut next = net.joins_from.clone();
+    net.joins_of = vec![0; next[net.strands.len()] as usize];
+    for (index, join) in net.joins.iter().enumerate() {
+        for strand in ends(join) {
+            net.joins_of[next[strand] as usize] = u32::try_from(index).unwrap_or(u32::MAX);
+            next[strand] += 1;
+        }
     }
 }
 

@@ -82,8 +82,8 @@ fn spread(
     let mut next = 0;
     while let Some(&at) = reached.get(next) {
         next += 1;
-        for position in 0..net.strands[at].joins.len() {
-            let join = net.joins[net.strands[at].joins[position] as usize];
+        for position in 0..net.joins_at(at).len() {
+            let join = net.joins[net.joins_at(at)[position] as usize];
             let to = join.other(strand(at)).at();
             if !join.is_joined() || is_labelled[to] || !is_within(net, at, to, within) {
                 continue;
@@ -147,8 +147,8 @@ fn walk(
 ) {
     while let Some((at, rail)) = queue.pop_front() {
         let block = net.fed_by[at][rail];
-        for position in 0..net.strands[at].joins.len() {
-            let index = net.strands[at].joins[position] as usize;
+        for position in 0..net.joins_at(at).len() {
+            let index = net.joins_at(at)[position] as usize;
             let Some((next, next_rail)) = continues(net, index, at, rail) else { continue };
             let is_other_block = block != Some(net.strands[next].block);
             if net.fed_by[next][next_rail].is_some() || (stays_in_block && is_other_block) {

@@ -67,7 +67,8 @@ impl<'a, 'n> Rounds<'a, 'n> {
         }
         let ring = self.ring(closing)?;
         // Gaps proposed before may have opened the way that made this one odd, and left one that makes it even.
-        let is_odd = ring.iter().fold(false, |odd, (_, over)| odd ^ self.net.joins[*over].is_turned);
+        let is_odd =
+            ring.iter().fold(false, |odd, (_, over)| odd ^ self.net.joins[*over].is_turned);
         if !is_odd {
             return None;
         }
@@ -92,7 +93,7 @@ impl<'a, 'n> Rounds<'a, 'n> {
             if strand == two {
                 return Some(self.trace(one, two, closing));
             }
-            for &at in &self.net.strands[strand.at()].joins {
+            for &at in self.net.joins_at(strand.at()) {
                 let join = &self.net.joins[at as usize];
                 let next = join.other(strand);
                 if self.is_open(at as usize) && self.came_over[next.at()].1 != self.search {

@@ -5,6 +5,10 @@ use std::collections::BTreeMap;
 /// A contact: the frog it feeds (their name), its machine, and what it is tied to in normal and in reverse.
 pub(crate) type Contact = (&'static str, &'static str, &'static str, &'static str);
 
+/// A route: its name, the setting in which it is used (machine, label), and the frogs that it passes.
+pub(crate) type Used =
+    (&'static str, &'static [(&'static str, &'static str)], &'static [&'static str]);
+
 /// A kind with its healthy wiring, and the mistakes as what differs from it.
 pub(crate) struct Wired {
     /// As `geometry-mistakes.json` names it.
@@ -13,12 +17,7 @@ pub(crate) struct Wired {
     pub(crate) layout: &'static str,
     /// The entry that gives the conductors required on each route alone.
     pub(crate) required: &'static str,
-    /// Routes: their name, the setting in which they are used, and the frogs that they pass.
-    pub(crate) routes: &'static [(
-        &'static str,
-        &'static [(&'static str, &'static str)],
-        &'static [&'static str],
-    )],
+    pub(crate) routes: &'static [Used],
     pub(crate) healthy: &'static [Contact],
     pub(crate) mistakes: &'static [(&'static str, &'static [Contact])],
 }
