@@ -437,3 +437,7 @@ fn foreign_message(rule: &MapOut, order: &Order) -> Option<Outgoing> {
         order: Some(order.id),
     })
 }
+
+#[cfg(test)]
+#[path = "desk_tests.rs"]
+mod tests;

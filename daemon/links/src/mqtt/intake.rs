@@ -71,6 +71,19 @@ pub(crate) struct IntakeCounts {
     pub(crate) out_of_order: u64,
 }
 
+/// How old a message is.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+enum Age {
+    /// As fresh as the line allows.
+    Fresh,
+    /// It waited somewhere.
+    Late,
+    /// Retained: as old as may be, and outside any order.
+    Retained,
+    /// Of a boot before the present one.
+    BootBefore,
+}
+
 #[derive(Debug)]
 struct Node {
     ix: NodeIx,
@@ -181,8 +194,8 @@ impl Intake {
         };
         match payload::reading(quantity, message.payload) {
             Ok(read) => {
-                let late = self.heard_from(node, read.stamp, message);
-                self.pass_on(index, quantity, (read.value, read.stamp), late, message.retained);
+                let age = self.heard_from(node, read.stamp, message);
+                self.pass_on(index, quantity, (read.value, read.stamp), age);
             }
             Err(why) => self.unusable(message.topic, &why.to_string(), message.at),
         }
@@ -193,12 +206,12 @@ impl Intake {
             Ok(set) => set,
             Err(why) => return self.unusable(message.topic, &why.to_string(), message.at),
         };
-        let late = self.heard_from(node, set.stamp, message);
+        let age = self.heard_from(node, set.stamp, message);
         for name in set.names() {
             let source = || format!("{} {name}", message.topic);
             match self.input_channel(name).map(|(ix, q)| (ix, q, set.value(name, q))) {
                 Some((index, quantity, Ok(value))) => {
-                    self.pass_on(index, quantity, (value, set.stamp), late, message.retained);
+                    self.pass_on(index, quantity, (value, set.stamp), age);
                 }
                 Some((_, _, Err(why))) => self.unusable(&source(), &why.to_string(), message.at),
                 None => self.unusable(&source(), "is no input of the layout", message.at),
@@ -212,27 +225,27 @@ impl Intake {
         quantity.is_input().then_some((index, quantity))
     }
 
-    /// Notes a sign of life and a boot; tells whether the message is old by its clock or its boot.
-    fn heard_from(&mut self, name: &str, stamp: Stamp, message: Incoming) -> bool {
+    /// Notes a sign of life and a boot; tells how old the message is, by its clock and its boot.
+    fn heard_from(&mut self, name: &str, stamp: Stamp, message: Incoming) -> Age {
         if message.retained {
-            return true;
+            return Age::Retained;
         }
         let Some(node) = node(&mut self.nodes, &self.numbers, name, message.at) else {
             self.unusable(message.topic, "is of one node too many", message.at);
-            return true;
+            return Age::Late;
         };
         if stamp.boot.is_some_and(|boot| node.boots_before.contains(&boot)) {
-            return true;
+            return Age::BootBefore;
         }
         if let (Some(boot), true) = (stamp.boot, stamp.boot != node.boot) {
             node.new_boot(boot);
             self.restarted(name);
         }
-        let Some(node) = self.nodes.get_mut(name) else { return true };
+        let Some(node) = self.nodes.get_mut(name) else { return Age::Late };
         node.lives(message.at, &mut self.ready);
-        let Some(ms) = stamp.ms else { return false };
+        let Some(ms) = stamp.ms else { return Age::Fresh };
         let delay = node.delay.get_or_insert_with(|| DelayEstimate::new(message.at, ms));
-        delay.extra(message.at, ms) > LATE_AFTER
+        if delay.extra(message.at, ms) > LATE_AFTER { Age::Late } else { Age::Fresh }
     }
 
     /// A node restarted without having said so by a new birth yet: what it measured is stale.
@@ -255,27 +268,25 @@ impl Intake {
         channel: ChannelIx,
         quantity: Quantity,
         (value, stamp): (Value, Stamp),
-        late: bool,
-        retained: bool,
+        age: Age,
     ) {
         let measured = matches!(quantity, Quantity::Current | Quantity::Voltage | Quantity::Peak);
-        let order = if retained {
-            InOrder::Unnumbered
-        } else {
-            let Stamp { number, ms, boot } = stamp;
-            self.newest[channel.at()].judge(boot, number, ms, measured)
+        let Stamp { number, ms, boot } = stamp;
+        let order = match age {
+            Age::Retained => InOrder::Unnumbered,
+            Age::BootBefore => InOrder::Old,
+            Age::Fresh | Age::Late => self.newest[channel.at()].judge(boot, number, ms, measured),
         };
         self.counts.out_of_order += u64::from(matches!(order, InOrder::Again | InOrder::Old));
-        let quality = match order {
-            InOrder::Again => Quality::Resent,
+        let quality = match (order, age) {
+            (InOrder::Again, _) => Quality::Resent,
             // An older state is no news: the latest wins. An older current may still be a warning.
-            InOrder::Old if !measured => return,
-            InOrder::Old => Quality::Late,
-            InOrder::Next | InOrder::Unnumbered if late => Quality::Late,
-            InOrder::Next => Quality::Good,
-            InOrder::Unnumbered => Quality::Bare,
+            (InOrder::Old, _) if !measured => return,
+            (InOrder::Old, _) | (_, Age::Late | Age::Retained | Age::BootBefore) => Quality::Late,
+            (InOrder::Next, Age::Fresh) => Quality::Good,
+            (InOrder::Unnumbered, Age::Fresh) => Quality::Bare,
         };
-        let node_ms = stamp.ms;
+        let node_ms = ms;
         self.ready.push(Input::Reading(Reading { channel, value, quality, node_ms }));
     }
 
@@ -534,3 +545,7 @@ const fn feed(object: Object) -> Option<Feed> {
         | Object::Reverser(_) => None,
     }
 }
+
+#[cfg(test)]
+#[path = "intake_tests.rs"]
+mod tests;

@@ -243,3 +243,7 @@ fn number(rule: &MapIn, quantity: Quantity, found: &Json) -> Result<Value, BadFo
         Some(_) | None => Ok(from_number(quantity, physical)?),
     }
 }
+
+#[cfg(test)]
+#[path = "map_tests.rs"]
+mod tests;

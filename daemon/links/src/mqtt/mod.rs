@@ -151,7 +151,8 @@ impl MqttLink {
             self.settle(now);
             if now.duration_since(permitted) >= PERMIT_EVERY && tick.is_young() {
                 permitted = now;
-                self.send(lock(&self.desk).permits());
+                let permits = lock(&self.desk).permits();
+                self.send(permits);
             }
             if leftovers && self.main.is_up() {
                 let since = *connected.get_or_insert(now);
