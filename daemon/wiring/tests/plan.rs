@@ -328,3 +328,44 @@ fn without_a_track_plan_the_checks_that_need_one_are_named() {
     assert_eq!(codes, ["not-checked"]);
     assert!(report.findings[0].message.contains("reverse-loop"));
 }
+
+#[test]
+fn every_rail_is_booked_to_the_detector_of_the_feeder_that_reaches_it() {
+    // Block r has no feeder of its own and hangs on q over a single rail: the other rail is dead.
+    let tracks = FED_LEGS.replacen("block = \"q\"", "block = \"r\"", 1).replace(
+        "to = \"buffer-1\"",
+        "to = \"buffer-1\"\ngaps = [{ end = \"from\", rail = \"left\" }]",
+    );
+    let text = format!("{ONE_BLOCK}{OTHERS}{TURNOUT}{tracks}");
+    let seen = wiring::detect::rails(&layout(&text));
+    let q = Some(BlockIx(0));
+    let of = |piece: &str| {
+        let it = seen.iter().find(|it| it.piece == piece).expect("a piece");
+        (it.left, it.right)
+    };
+    assert_eq!(of("track/lead"), (q, q));
+    assert_eq!(of("trackwork/T"), (q, q));
+    assert_eq!(of("track/main"), (None, q));
+    assert_eq!(of("track/side"), (q, q));
+}
+
+/// A bridge whose two ends lie in one pit: whatever stands around it meets both.
+#[test]
+fn a_turntable_is_a_loop_until_its_bridge_is_gapped_and_reversed() {
+    let pit = |bridge: &str| {
+        format!(
+            "{ONE_BLOCK}{OTHERS}[track.bridge]\nblock = \"{bridge}\"\nfrom = \"pit\"\nto = \"pit\"\nleft = \"A\"\n\
+             [track.stall-1]\nblock = \"q\"\nfrom = \"pit\"\nto = \"s1\"\nleft = \"A\"\n\
+             [track.stall-2]\nblock = \"q\"\nfrom = \"pit\"\nto = \"s2\"\nleft = \"A\"\n"
+        )
+    };
+    let read = wiring::read(&pit("q"));
+    if !read.errors.is_empty() {
+        panic!("{:#?}", read.errors);
+    }
+    let report = report(&pit("q"));
+    assert_eq!(report.loops.len(), 1);
+    assert_eq!(report.loops[0].gap_at, ["pit"]);
+    let gapped = pit("loop").replace("to = \"pit\"", "to = \"pit\"\ngaps = [\"from\", \"to\"]");
+    assert_eq!(findings(&format!("{gapped}[reverser.r]\nblock = \"loop\"\n")), [""; 0]);
+}
