@@ -19,7 +19,8 @@ export class Announcer {
   heed(s, lost) {
     if (lost !== this.lost) {
       this.lost = lost;
-      this.waiting.push(lost ? 'No contact with the supervisor. Trips still work without this page.' : 'Contact with the supervisor is back.');
+      // Ahead of alarms that wait: what is said of them may no longer be so.
+      this.waiting.unshift(lost ? 'No contact with the supervisor. Trips still work without this page.' : 'Contact with the supervisor is back.');
     }
     // An alarm that comes back after it was acknowledged is new again.
     const open = s.alarms.filter(isOpen);
@@ -47,6 +48,6 @@ export class Announcer {
 
 /** @param {string[]} texts */
 function sentence(texts) {
-  const [first, ...more] = texts;
+  const [first, ...more] = texts.map((text) => text.replace(/\.$/, ''));
   return more.length ? `${first}, and ${more.length} more.` : `${first}.`;
 }

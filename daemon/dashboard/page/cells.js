@@ -52,7 +52,7 @@ class Cell {
     this.set('low', lowerMark(t), (v) => this.low.setAttribute('d', v));
     this.set('load', Math.round((Math.min(t.load, 100) / 100) * BAR), (v) => this.load.setAttribute('width', v));
     this.set('heat', Math.round((Math.min(t.heat, 100) / 100) * (BAR - 2)), (v) => this.heat.setAttribute('x', v));
-    this.set('side', t.position === 'normal' ? 'N' : t.position === 'reverse' ? 'R' : '', (v) => (this.side.textContent = v));
+    this.set('side', t.position === 'normal' ? 'N' : t.position === 'reverse' ? 'R' : '', (v) => (this.side.dataset.side = v));
     this.set('name', cellName(t, s), (v) => this.button.setAttribute('aria-label', v));
   }
 

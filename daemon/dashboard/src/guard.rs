@@ -202,11 +202,14 @@ mod tests {
         }
     }
 
+    /// Headers, and the status of the refusal.
+    type Case<'a> = (&'a [(&'static str, &'a str)], Option<StatusCode>);
+
     #[test]
     fn acts_come_from_the_own_page_or_a_program() {
         let json = ("content-type", "application/json; charset=utf-8");
         let host = ("host", "127.0.0.1:8080");
-        let cases: [(&[(&'static str, &str)], Option<StatusCode>); 7] = [
+        let cases: [Case<'_>; 7] = [
             (&[host, json], None),
             (&[host, json, ("origin", "http://127.0.0.1:8080")], None),
             (&[host, json, ("origin", "http://127.0.0.1:9090")], Some(StatusCode::FORBIDDEN)),

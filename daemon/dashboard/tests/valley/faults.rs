@@ -112,7 +112,7 @@ fn current(ms: f64, cleared: f64) -> f64 {
 fn machine(n: usize) -> Value {
     let verdict = if n == 6 {
         "replace"
-    } else if n % 7 == 0 {
+    } else if n.is_multiple_of(7) {
         "watch"
     } else {
         "good"
@@ -121,7 +121,7 @@ fn machine(n: usize) -> Value {
     json!({
         "machine": format!("machine/T{n}"), "throws": 40 + 3 * n, "throw_times": [2.38, 2.41], "named": 0,
         "poles": [{ "pole": format!("pole/T{n}.1"), "hits": n % 3, "energy": 0.2, "stress": stress, "amps": 3.1 }, { "pole": format!("pole/T{n}.2"), "hits": 0, "energy": 0.0, "stress": 0.0, "amps": 0.0 }],
-        "proved": if n % 4 == 0 { Value::Null } else { json!("2026-05-04T10:00:00Z") },
+        "proved": if n.is_multiple_of(4) { Value::Null } else { json!("2026-05-04T10:00:00Z") },
         "verdict": verdict, "because": if verdict == "good" { "no rule says otherwise" } else { "one pole has used most of its image" },
     })
 }
