@@ -108,6 +108,7 @@ pub(crate) struct Power {
     has_feedback: bool,
     has_current: bool,
     has_voltage: bool,
+    no_voltage: bool,
     /// Samples in a row that show power gone without an order, or current come back after a proved cut.
     odd: u32,
     last: Microamps,
@@ -128,6 +129,7 @@ impl Power {
             has_feedback: false,
             has_current: false,
             has_voltage: false,
+            no_voltage: false,
             odd: 0,
             last: Microamps::ZERO,
             off_by: None,
@@ -306,6 +308,7 @@ impl Power {
         self.has_voltage = true;
         let none = volts < self.settings.volts.percent(NO_VOLTAGE);
         let there = self.settings.volts.percent(50) <= volts;
+        self.no_voltage = none && !self.settings.dc;
         match self.state {
             PowerState::Unknown | PowerState::Restoring if there => self.show_on(sample.at),
             PowerState::Unknown | PowerState::Restoring => {}
@@ -517,6 +520,11 @@ impl Power {
     /// Elements judge its current: it is not known to be off.
     pub(crate) const fn is_guarded(&self) -> bool {
         matches!(self.state, PowerState::Unknown | PowerState::On | PowerState::Restoring)
+    }
+
+    /// Its latest voltage is none.
+    pub(crate) const fn is_dead(&self) -> bool {
+        self.no_voltage
     }
 
     /// The actuator says off.

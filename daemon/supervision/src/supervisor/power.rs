@@ -193,7 +193,9 @@ impl Supervisor {
                 let booster = self.model.layout.districts[district.at()].booster.at();
                 // What follows from a booster that is off is no alarm of its own.
                 let above = self.powers[booster].state();
-                if matches!(above, PowerState::Unknown | PowerState::On | PowerState::Restoring) {
+                let alive =
+                    matches!(above, PowerState::Unknown | PowerState::On | PowerState::Restoring);
+                if alive && !self.powers[booster].is_dead() {
                     self.record_gone(district, cause, seen, at);
                 }
             }

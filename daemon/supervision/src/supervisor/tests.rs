@@ -3,5 +3,6 @@
 mod alarms;
 mod faults;
 mod laws;
+mod never;
 mod restoring;
 mod rig;

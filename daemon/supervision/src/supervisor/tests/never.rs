@@ -1,0 +1,219 @@
+//! What must never happen, and situations of the trade's list that are told apart by more than one district.
+
+use wiring::{index::ChannelIx, units::Mono};
+
+use super::rig::{Rig, acts, alarms, check_orders, check_with};
+use crate::{
+    input::{Announced, Input, LinkReport, NodeIx, Transport},
+    output::{Decision, Occupancy},
+    record::Accused,
+    start::{Remembered, Start},
+};
+
+/// Must never happen: cut because one locomotive started.
+#[test]
+fn a_locomotive_that_starts_is_not_cut() {
+    check_orders(
+        "0 machine/T1/position normal\n0 frog/T1/polarity B
+         0..1000/20 district/quarry/current 0.1\n0..1000/20 block/q1/current 0.1
+         1000..1040/20 district/quarry/current 0.9\n1040..9000/20 district/quarry/current 0.5
+         1000..9000/20 block/q1/current 0.5",
+        "",
+    );
+}
+
+/// Must never happen: blame a turnout whose legs and points are unoccupied and that did not move.
+#[test]
+fn a_quiet_turnout_is_not_blamed() {
+    let mut rig = Rig::new("");
+    rig.play(
+        "0 machine/T1/position normal\n0 frog/T1/polarity B
+         0 district/quarry/feedback on
+         0..5000/20 block/q1/current 0.0\n0..5000/20 block/q2/current 0.0\n0..5000/20 block/q3/current 0.0
+         0..5000/20 district/quarry/current 0.0
+         5000..5040/20 district/quarry/current 5.0\n5000..5040/20 block/q3/current 5.0
+         5040..9000/20 district/quarry/current 0.0",
+    );
+    let record = rig.outputs.iter().find_map(|output| match &output.what {
+        Decision::FaultClosed(record) => Some(record),
+        _ => None,
+    });
+    let record = record.unwrap();
+    let frog =
+        |accused: Accused| matches!(accused, Accused::Object(wiring::channel::Object::Frog(_)));
+    assert!(!frog(record.suspects[0].accused), "{:?}", record.suspects);
+    let share: u32 = record.suspects.iter().filter(|it| frog(it.accused)).map(|it| it.share).sum();
+    assert!(share < 150, "{:?}", record.suspects);
+}
+
+/// Must never happen: no data taken as 0 A, as unoccupied, as normal.
+#[test]
+fn no_data_is_not_zero_not_clear_and_not_normal() {
+    let mut rig = Rig::new("");
+    rig.play(
+        "0..2000/20 district/quarry/current 0.1\n0..500/20 block/q1/current 0.0
+         5000 ! throw T1",
+    );
+    let view = rig.sut.snapshot();
+    assert_eq!(view.blocks[0].occupancy, Occupancy::Held { occupied: false });
+    assert_eq!(view.blocks[1].occupancy, Occupancy::Unknown);
+    assert_eq!(rig.shown(acts), ["5000 refused Blind"]);
+    assert!(!view.districts[0].protected);
+    assert_eq!(view.machines[0].position, None);
+    assert_eq!(view.frogs[0].expected.word(), "unknown");
+}
+
+/// Must never happen: more than 10 alarms in 10 minutes from one cause. F41: the booster is unplugged.
+#[test]
+fn a_booster_that_dies_is_a_handful_of_alarms() {
+    let mut rig = Rig::new("");
+    rig.play(
+        "0 machine/T1/position normal\n0..3000/500 frog/T1/polarity B
+         0..3000/20 booster/main/voltage 15\n0..3000/20 booster/main/current 0.6
+         0..3000/20 district/quarry/current 0.2\n0..3000/20 district/quarry/voltage 15
+         0..3000/20 district/yard/current 0.2\n0..3000/20 district/yard/voltage 15
+         0..3000/20 district/shed/current 0.2\n0..3000/20 district/shed/voltage 15
+         0..3000/20 block/q1/current 0.1\n0..3000/20 block/q2/current 0.1\n0..3000/20 block/q3/current 0.0
+         3000..60000/20 booster/main/voltage 0\n3000..60000/20 booster/main/current 0
+         3000..60000/20 district/quarry/current 0\n3000..60000/20 district/quarry/voltage 0
+         3000..60000/20 district/yard/current 0\n3000..60000/20 district/yard/voltage 0
+         3000..60000/20 district/shed/current 0\n3000..60000/20 district/shed/voltage 0
+         3000..60000/20 block/q1/current 0\n3000..60000/20 block/q2/current 0\n3000..60000/20 block/q3/current 0
+         3100..60000/500 frog/T1/polarity dead",
+    );
+    let raised = rig.shown(alarms);
+    assert!(raised.len() <= 2, "{raised:?}");
+    assert!(raised[0].contains("power-cut booster/main raised"), "{raised:?}");
+    assert_eq!(rig.shown(acts), Vec::<String>::new());
+}
+
+/// F07: a frog fed from the neighbouring district: both rise.
+#[test]
+fn two_districts_that_feed_one_fault_are_both_cut() {
+    let mut rig = Rig::new("");
+    rig.play(
+        "0..1000/20 district/quarry/current 0.2\n0..1000/20 district/yard/current 0.2
+         1000..1040/20 district/quarry/current 4.0\n1000..1100/20 district/yard/current 4.0
+         1040..5000/20 district/quarry/current 0.0\n1100..5000/20 district/yard/current 0.0",
+    );
+    assert_eq!(
+        rig.shown(acts),
+        ["1020 cut district/quarry short-circuit", "1060 cut district/yard short-circuit"]
+    );
+}
+
+/// F08: the other recovers by itself when the first is cut.
+#[test]
+fn a_district_that_recovers_with_its_neighbours_cut_stays_on() {
+    check_orders(
+        "0..1000/20 district/quarry/current 0.2\n0..1000/20 district/yard/current 0.2
+         1000..1040/20 district/quarry/current 4.0\n1000..1040/20 district/yard/current 4.0
+         1040..5000/20 district/quarry/current 0.0\n1040..5000/20 district/yard/current 0.2",
+        "1020 cut district/quarry short-circuit",
+    );
+}
+
+/// F50: a lamp holds the district down; its current never trips anything.
+#[test]
+fn a_lamp_limited_short_is_cut_by_its_voltage() {
+    check_with(
+        "[district.lamp]\nbooster = \"main\"\nbreaker = { kind = \"lamp\", ohms-hot = \"7 ohm\" }\ncut = true",
+        "0..1000/20 district/lamp/current 0.4\n0..1000/20 district/lamp/voltage 15
+         1000..1520/20 district/lamp/voltage 0.5
+         1000..1520/20 district/lamp/current 1.7
+         1520..2000/20 district/lamp/current 0.0",
+        "1500 cut district/lamp at-limit",
+        acts,
+    );
+}
+
+/// F26, F02: short pulses under the time of `short` are hits and no cut; the ledger counts them.
+#[test]
+fn a_fault_current_that_is_not_cut_is_still_a_hit() {
+    let mut rig = Rig::new("");
+    rig.play(
+        "0 machine/T1/position normal
+         0..1000/20 district/quarry/current 0.2
+         1000..1020/10 district/quarry/current 5.0
+         1020..3000/20 district/quarry/current 0.2",
+    );
+    assert_eq!(rig.shown(acts), Vec::<String>::new());
+    assert_eq!(rig.sut.snapshot().poles[0].hits, 1);
+}
+
+/// A throw while fault current flows counts ten.
+#[test]
+fn a_throw_under_fault_current_counts_ten() {
+    let mut rig = Rig::new("");
+    rig.play(
+        "0 machine/T1/position normal
+         0..1000/20 district/quarry/current 0.2
+         1000..1020/10 district/quarry/current 5.0
+         1015 machine/T1/position moving
+         1020..3000/20 district/quarry/current 0.2",
+    );
+    assert_eq!(rig.sut.snapshot().poles[0].hits, 10);
+}
+
+#[test]
+fn a_silent_node_without_permit_counts_as_a_failed_cut() {
+    for (permit, want) in
+        [(false, "500 cut district/quarry cut-failed; 500 cut booster/main cut-failed"), (true, "")]
+    {
+        let mut rig = Rig::start("", Start::live(Remembered::default()));
+        let power = rig.channels.find("district/quarry/power").unwrap();
+        rig.sut.handle(Input::Link(born(power, permit)), Mono(0));
+        rig.play("0..400/20 district/quarry/current 0.4");
+        rig.sut.handle(Input::Link(LinkReport::Lost { node: NodeIx(0) }), Mono(500_000));
+        rig.drain();
+        assert_eq!(rig.shown(acts).join("; "), want, "permit {permit}");
+    }
+}
+
+/// With a permit the output is off by itself; current that still flows shows otherwise.
+#[test]
+fn a_silent_node_with_permit_must_be_off_when_it_ends() {
+    let mut rig = Rig::start("", Start::live(Remembered::default()));
+    let power = rig.channels.find("district/quarry/power").unwrap();
+    rig.sut.handle(Input::Link(born(power, true)), Mono(0));
+    rig.play("0..400/20 district/quarry/current 0.4");
+    rig.sut.handle(Input::Link(LinkReport::Lost { node: NodeIx(0) }), Mono(500_000));
+    rig.play("520..3700/20 district/quarry/current 0.4");
+    assert_eq!(
+        rig.shown(acts)[..2],
+        ["3620 cut district/quarry cut-failed", "3620 cut booster/main cut-failed"]
+    );
+}
+
+fn born(power: ChannelIx, permit: bool) -> LinkReport {
+    LinkReport::Born {
+        node: NodeIx(0),
+        name: "east".to_owned(),
+        transport: Transport::Mqtt,
+        channels: vec![Announced { channel: power, period: None, output: true }],
+        permit,
+        restarted: false,
+    }
+}
+
+/// Thousands of trains' worth of clean running: nothing is ordered, nothing is raised.
+#[test]
+fn clean_running_is_quiet() {
+    let mut journal = String::from(
+        "0 district/quarry/feedback on\n0 machine/T1/position normal\n0..60000/1000 frog/T1/polarity B\n",
+    );
+    for at in (0..60_000).step_by(20) {
+        // A train that moves from block to block, its current wandering by a few hundred milliamperes.
+        let load = 0.25 + f64::from((at / 20 * 37) % 40) / 100.0;
+        let here = (at / 5000) % 3 + 1;
+        journal.push_str(&format!("{at} district/quarry/current {load:.3}\n"));
+        for block in 1..=3 {
+            let amps = if block == here { load } else { 0.0 };
+            journal.push_str(&format!("{at} block/q{block}/current {amps:.3}\n"));
+        }
+    }
+    let mut rig = Rig::new("");
+    rig.play(&journal);
+    let told = rig.shown(|what| alarms(what) || acts(what));
+    assert_eq!(told, Vec::<String>::new());
+}
