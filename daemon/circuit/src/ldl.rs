@@ -5,6 +5,8 @@
 //! depend on the matrix alone, never on the processor. Column `j` of L holds rows below `j`; the first of them is the
 //! parent of `j` in the elimination tree, and a right-hand side with one entry spreads up that tree only.
 
+use std::cmp::Ordering;
+
 use crate::order::{Graph, minimum_degree};
 
 const ROOT: u32 = u32::MAX;
@@ -283,17 +285,18 @@ impl Factor {
     /// bᵀ A⁻¹ c from the halves of b and c.
     #[must_use]
     pub fn product(&self, b: &Half, c: &Half) -> f64 {
-        let (mut left, mut right) = (b.entries.iter().peekable(), c.entries.iter().peekable());
+        let (b, c) = (&b.entries, &c.entries);
+        let (mut at_b, mut at_c) = (0, 0);
         let mut sum = 0.0;
-        while let (Some(&&(at_b, b)), Some(&&(at_c, c))) = (left.peek(), right.peek()) {
-            if at_b == at_c {
-                sum += b * c * self.inverse[at_b as usize];
-            }
-            if at_b <= at_c {
-                left.next();
-            }
-            if at_c <= at_b {
-                right.next();
+        while at_b < b.len() && at_c < c.len() {
+            match b[at_b].0.cmp(&c[at_c].0) {
+                Ordering::Less => at_b += 1,
+                Ordering::Greater => at_c += 1,
+                Ordering::Equal => {
+                    sum += b[at_b].1 * c[at_c].1 * self.inverse[b[at_b].0 as usize];
+                    at_b += 1;
+                    at_c += 1;
+                }
             }
         }
         sum

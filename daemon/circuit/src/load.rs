@@ -18,6 +18,8 @@ pub struct Supplied {
     /// The sources.
     pub sources: Vec<Source>,
     ports: Vec<Port>,
+    /// Transfer resistances among the sources.
+    among: Dense,
 }
 
 /// A resistance across a port.
@@ -75,8 +77,14 @@ impl Supplied {
     pub fn new(network: Network, sources: Vec<Source>) -> Self {
         let mut work = vec![0.0; network.nodes()];
         let port = |source: &Source| network.port(source.plus, source.minus, &mut work);
-        let ports = sources.iter().map(port).collect();
-        Self { network, sources, ports }
+        let ports: Vec<Port> = sources.iter().map(port).collect();
+        let mut among = Dense::zero(ports.len());
+        for (row, one) in ports.iter().enumerate() {
+            for (column, other) in ports.iter().enumerate() {
+                among.set(row, column, network.transfer(one, other));
+            }
+        }
+        Self { network, sources, ports, among }
     }
 
     /// A bridge between two nodes. `work` is zero and as long as there are nodes, before and after.
@@ -94,8 +102,9 @@ impl Supplied {
     #[must_use]
     pub fn case_from(&self, sources: &[Source], bridges: &[Across]) -> Case {
         let joins = Joins::new(&self.network, bridges);
-        let shares = self.shares(bridges, &joins);
-        let driven = drive(sources, &self.admittance(bridges, &shares));
+        let seen = self.seen(bridges);
+        let shares = self.shares(bridges, &joins, &seen);
+        let driven = drive(sources, &self.admittance(&seen, &shares));
         let total = |at: usize| -> f64 {
             let pushed = self.sources.iter().zip(&driven).zip(&shares);
             pushed.map(|((source, driven), share)| share[at] * driven.volts / source.ohms).sum()
@@ -110,8 +119,16 @@ impl Supplied {
         Case { driven, amps, joined }
     }
 
+    /// By source, the voltage across each bridge for one ampere out of the source, and the other way round.
+    fn seen(&self, bridges: &[Across]) -> Vec<Vec<f64>> {
+        let of = |port: &Port| {
+            bridges.iter().map(|bridge| self.network.transfer(&bridge.port, port)).collect()
+        };
+        self.ports.iter().map(of).collect()
+    }
+
     /// For one ampere out of each source's own node: current of each bridge, then potential of each unknown ground.
-    fn shares(&self, bridges: &[Across], joins: &Joins) -> Vec<Vec<f64>> {
+    fn shares(&self, bridges: &[Across], joins: &Joins, seen: &[Vec<f64>]) -> Vec<Vec<f64>> {
         let known = bridges.len();
         let size = known + joins.unknown.len();
         let mut matrix = Dense::zero(size);
@@ -130,11 +147,10 @@ impl Supplied {
                 }
             }
         }
-        let right = |source: &Port| {
-            let driven = bridges.iter().map(|bridge| self.network.transfer(&bridge.port, source));
-            driven.chain(joins.unknown.iter().map(|_| 0.0)).collect()
+        let right = |seen: &Vec<f64>| {
+            seen.iter().copied().chain(joins.unknown.iter().map(|_| 0.0)).collect()
         };
-        let mut rights: Vec<Vec<f64>> = self.ports.iter().map(right).collect();
+        let mut rights: Vec<Vec<f64>> = seen.iter().map(right).collect();
         if !matrix.solve(&mut rights) {
             rights = vec![vec![0.0; size]; self.ports.len()];
         }
@@ -142,16 +158,12 @@ impl Supplied {
     }
 
     /// Y: current out of one source for one volt behind the resistance of another.
-    fn admittance(&self, bridges: &[Across], shares: &[Vec<f64>]) -> Dense {
+    fn admittance(&self, seen: &[Vec<f64>], shares: &[Vec<f64>]) -> Dense {
         let mut admittance = Dense::zero(self.sources.len());
-        for (row, source) in self.sources.iter().enumerate() {
-            let seen: Vec<f64> = bridges
-                .iter()
-                .map(|bridge| self.network.transfer(&self.ports[row], &bridge.port))
-                .collect();
-            for (column, other) in self.sources.iter().enumerate() {
-                let free = self.network.transfer(&self.ports[row], &self.ports[column]);
-                let taken: f64 = seen.iter().zip(&shares[column]).map(|(z, amps)| z * amps).sum();
+        for (row, (source, seen)) in self.sources.iter().zip(seen).enumerate() {
+            for (column, (other, share)) in self.sources.iter().zip(shares).enumerate() {
+                let free = self.among.at(row, column);
+                let taken: f64 = seen.iter().zip(share).map(|(ohms, amps)| ohms * amps).sum();
                 let own = if row == column { 1.0 / source.ohms } else { 0.0 };
                 admittance.set(row, column, own - (free - taken) / (source.ohms * other.ohms));
             }
