@@ -163,7 +163,10 @@ impl Recording {
 
     /// The end of fault current: the first sample below where it began, after the onset.
     pub(crate) fn end(&self, channel: ChannelIx, residual: Microamps) -> Option<Mono> {
-        let gone = self.pickup.min(self.base + Microamps(500_000)).max(residual);
+        // Without a fault current of its own the end is the end of all current.
+        let of_fault = self.pickup != Microamps(i64::MAX);
+        let near_load = self.pickup.min(self.base + Microamps(500_000)).max(residual);
+        let gone = if of_fault { near_load } else { residual };
         self.currents(channel).find(|(at, amps)| self.onset < *at && *amps < gone).map(|(at, _)| at)
     }
 

@@ -80,6 +80,11 @@ impl Restore {
         std::mem::take(&mut self.locked)
     }
 
+    /// An `on` waits for its turn.
+    pub(crate) fn wait(&mut self, cause: Cause, turn: Mono) {
+        self.due = Some((turn, cause));
+    }
+
     /// Power is ordered on; `after_fault` where a fault had cut it.
     pub(crate) fn handle_switched_on(&mut self, after_fault: bool, now: Mono) {
         self.due = None;

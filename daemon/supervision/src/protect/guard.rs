@@ -154,21 +154,21 @@ impl Guard {
         let by_limit_since = at_limit.since();
         let by_limit = at_limit.handle_sample(settings, (at, amps), volts, inrush);
         let by_curve = overload.handle_sample(settings, (at, amps));
-        let base = low.unwrap_or(Microamps::ZERO);
-        let made = |cause, onset: Option<Mono>, base| Trip {
+        // Half of what flows too much: above it the fault still is fed, below it the proof decides.
+        let made = |cause, onset: Option<Mono>, base: Microamps| Trip {
             cause,
             onset: onset.unwrap_or(at),
-            pickup: settings.residual,
+            pickup: base + (amps - base).percent(50),
             base,
         };
         if let Some(cause) = by_step {
-            let was = watched.map_or(base, |it| it.base);
+            let was = watched.map_or(Microamps::ZERO, |it| it.base);
             return Some(made(cause, watched.map(|it| it.since), was));
         }
         if let Some(cause) = by_limit {
-            return Some(made(cause, by_limit_since, base));
+            return Some(made(cause, by_limit_since, Microamps::ZERO));
         }
-        by_curve.map(|cause| made(cause, overload.onset(), base))
+        by_curve.map(|cause| made(cause, overload.onset(), Microamps::ZERO))
     }
 
     fn note(&mut self, sample: Sample, low: Option<Microamps>) {

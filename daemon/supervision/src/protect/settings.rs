@@ -84,12 +84,13 @@ impl Settings {
             half_short_after: keys.half_short_after,
             at_limit: booster.limit.percent(AT_LIMIT),
             at_limit_after: keys.at_limit_after,
-            limited: matches!(it.breaker.kind, BreakerKind::Lamp | BreakerKind::Ptc),
+            limited: matches!(it.breaker.kind, BreakerKind::Lamp | BreakerKind::Ptc)
+                && layout.control == Control::Dcc,
             overload_pickup: keys.overload_pickup.unwrap_or(inrush),
             curve: keys.overload_curve,
             multiplier: f64::from(keys.overload_multiplier) / 1000.0,
             overload_warning: least.percent(BELOW_LIMIT),
-            low_voltage: low_voltage(keys, booster.volts),
+            low_voltage: low_voltage(keys, booster.volts, layout.control),
             low_voltage_after: keys.low_voltage_after,
             volts: booster.volts,
             dc: layout.control == Control::Dc,
@@ -127,8 +128,10 @@ impl Settings {
     }
 }
 
-const fn low_voltage(keys: &Protection, volts: Millivolts) -> Millivolts {
+/// On a DC layout the throttle sets the voltage: a part of the booster's says nothing, an absolute limit does.
+const fn low_voltage(keys: &Protection, volts: Millivolts, control: Control) -> Millivolts {
     match keys.low_voltage {
+        LowVoltage::OfBooster(_) if matches!(control, Control::Dc) => Millivolts::ZERO,
         LowVoltage::OfBooster(thousandths) => Millivolts(volts.0 * thousandths as i64 / 1000),
         LowVoltage::Absolute(volts) => volts,
     }

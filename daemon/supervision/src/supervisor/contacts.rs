@@ -150,7 +150,7 @@ impl Supervisor {
             let trip = Trip {
                 cause: Cause::Contact { pole, amps: through.amps, estimated: through.estimated },
                 onset: self.episodes[district.at()].as_ref().map_or(at, |it| it.onset),
-                pickup: self.guards[district.at()].settings().residual,
+                pickup: Microamps(i64::MAX),
                 base: base.unwrap_or(Microamps::ZERO),
             };
             self.trip(district, trip, at);

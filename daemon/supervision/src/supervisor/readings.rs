@@ -117,7 +117,7 @@ impl Supervisor {
         let d = district.at();
         let sample = Sample { at, amps };
         let feed = self.model.feed_at(Feed::District(district));
-        if !self.powers[feed].is_guarded() {
+        if !self.powers[feed].is_guarded() || self.falls_with_booster(district) {
             self.guards[d].handle_idle_current(sample);
             self.carry_fault(district, amps, at);
             return;
@@ -142,6 +142,13 @@ impl Supervisor {
         if self.mismatches[d] > 0 {
             self.judge_mismatch(district, at);
         }
+    }
+
+    /// It has no actuator of its own and its booster is being cut: nothing more can be done for it.
+    fn falls_with_booster(&self, district: DistrictIx) -> bool {
+        let own = self.model.feed_at(Feed::District(district));
+        let booster = self.model.layout.districts[district.at()].booster.at();
+        !self.powers[own].has_actuator() && self.powers[booster].is_cut_by_order()
     }
 
     pub(super) fn handle_booster_current(

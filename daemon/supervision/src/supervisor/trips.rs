@@ -201,7 +201,7 @@ impl Supervisor {
             let trip = Trip {
                 cause: Cause::Mismatch { frog },
                 onset: at,
-                pickup: self.guards[district.at()].settings().residual,
+                pickup: Microamps(i64::MAX),
                 base: amps,
             };
             self.trip(district, trip, at);
@@ -261,7 +261,12 @@ impl Supervisor {
         let fault = self.powers[feed].why().and_then(|(_, fault)| fault);
         if self.may_try(feed, fault) {
             let count = self.restores[feed].handle_try();
-            self.switch_on(feed, Cause::Retry(count), fault, at);
+            let turn = self.take_turn(self.model.feed(feed), at);
+            if turn <= at {
+                self.switch_on(feed, Cause::Retry(count), fault, at);
+            } else {
+                self.restores[feed].wait(Cause::Retry(count), turn);
+            }
         } else {
             self.restores[feed].lock();
             if let Feed::District(district) = self.model.feed(feed) {
@@ -284,7 +289,9 @@ impl Supervisor {
             };
             matches!(first, Some(Accused::Object(Object::Frog(_))) | None)
         });
-        let proved = self.powers[feed].state() == PowerState::Cut;
+        let booster = self.model.layout.districts[district.at()].booster.at();
+        let fed = !self.powers[booster].is_cut_by_order();
+        let proved = fed && self.powers[feed].state() == PowerState::Cut;
         proved && !hot && !frog_first && self.restores[feed].holds().is_empty()
     }
 

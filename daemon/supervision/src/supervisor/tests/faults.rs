@@ -1,6 +1,6 @@
 //! What cuts, when, and what does not. Situations after the trade's list of faults (F01 and so on).
 
-use super::rig::{Rig, acts, alarms, check_orders, check_with};
+use super::rig::{LAYOUT, Rig, acts, alarms, check_orders, check_with};
 use crate::output::Decision;
 
 const RUNNING: &str = "
@@ -339,6 +339,61 @@ fn a_district_without_an_actuator_falls_to_its_booster() {
          1040..1300/20 district/shed/current 0.0",
         "1020 cut booster/main short-circuit",
     );
+}
+
+#[test]
+fn a_district_without_an_actuator_is_one_fault_until_its_booster_is_off() {
+    let mut rig = Rig::new("");
+    rig.play(
+        "0..1000/20 district/shed/current 0.4
+         1000..1100/20 district/shed/current 5.0
+         1100..9000/20 district/shed/current 0.0",
+    );
+    assert_eq!(rig.shown(|what| matches!(what, Decision::FaultClosed(_))).len(), 1);
+}
+
+#[test]
+fn on_a_dc_layout_a_slow_train_is_no_low_voltage_and_no_lamp() {
+    let mut rig = Rig::new_with(
+        &LAYOUT.replace("control = \"dcc\"", "control = \"dc\""),
+        crate::start::Start::journal(),
+    );
+    rig.play(
+        "0..5000/20 district/quarry/current 0.3\n0..2000/20 district/quarry/voltage 12
+         2000..5000/20 district/quarry/voltage 3.2",
+    );
+    assert_eq!(rig.shown(|what| alarms(what) || acts(what)), Vec::<String>::new());
+}
+
+/// F77: another turnout was thrown last, far from the train. Place outranks recency.
+#[test]
+fn the_turnout_under_the_train_is_suspected_before_the_one_thrown_last() {
+    let more = "
+        [block.q4]
+        district = \"quarry\"
+        [trackwork.T9]
+        kind = \"turnout\"
+        hand = \"right\"
+        block = \"q4\"
+        [trackwork.T9.frog]
+        poles = [\"T9.1\"]
+        normal = \"right\"
+        reverse = \"left\"
+        [track.q4-in]
+        block = \"q4\"
+        from = \"north\"
+        to = \"T9.points\"
+        length = \"1 m\"
+        left = \"A\"";
+    let mut rig = Rig::new(more);
+    rig.play(&running(
+        "0..5000/20 block/q4/current 0.0\n0 machine/T9/position reverse
+         700 machine/T9/position moving\n900 machine/T9/position normal
+         1000..1040/20 district/quarry/current 5.0\n1010..1040/20 block/q1/current 4.6
+         1040..5000/20 district/quarry/current 0.0\n1040..5000/20 block/q1/current 0.0",
+    ));
+    let fault = rig.shown(|what| matches!(what, Decision::FaultClosed(_)));
+    assert_eq!(fault, ["4020 fault 1 short-circuit frog/T1"]);
 }
 
 /// F42: a welded actuator.

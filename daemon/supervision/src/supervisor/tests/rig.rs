@@ -78,9 +78,9 @@ normal = "right"
 reverse = "left"
 "#;
 
-/// The layout of the rig with other settings added.
-pub(super) fn layout(more: &str) -> Arc<Layout> {
-    let read = wiring::read::read(&format!("{LAYOUT}\n{more}"));
+/// A layout without errors.
+fn layout(text: &str) -> Arc<Layout> {
+    let read = wiring::read::read(text);
     assert!(read.errors.is_empty(), "{:?}", read.errors);
     Arc::new(read.layout.unwrap())
 }
@@ -101,7 +101,12 @@ impl Rig {
 
     /// Starts from something.
     pub(super) fn start(more: &str, start: Start) -> Self {
-        let layout = layout(more);
+        Self::new_with(&format!("{LAYOUT}\n{more}"), start)
+    }
+
+    /// Another layout file.
+    pub(super) fn new_with(text: &str, start: Start) -> Self {
+        let layout = layout(text);
         let channels = Arc::new(ChannelTable::new(&layout));
         let proof = Arc::new(wiring::polarity::prove(&layout));
         let neighbours = wiring::plan::neighbours(&layout);
