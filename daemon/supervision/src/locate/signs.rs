@@ -41,11 +41,9 @@ pub(super) fn of_frog(evidence: &Evidence, facts: &FrogFacts, layout: &Layout) -
         recency(facts, layout),
         thrown_under_train(facts),
         polarity_against(facts),
-        step(facts.step),
+        step(facts),
         still(facts),
-        facts
-            .was_good_here
-            .then(|| Found::new(Sign::WasGoodHere, "stood so before without a fault")),
+        was_good(facts),
         (facts.earlier_faults > 0).then(|| earlier(facts.earlier_faults)),
         boundary(evidence, facts, layout),
         loop_fit(evidence, facts),
@@ -145,8 +143,22 @@ fn polarity_against(facts: &FrogFacts) -> Option<Found> {
     }
 }
 
-fn step(step: Step) -> Option<Found> {
-    match step {
+/// The frog is not tied as the model has it: what the model says of its feed and its past does not hold.
+fn contradicts_model(facts: &FrogFacts) -> bool {
+    match facts.polarity {
+        PolaritySign::WrongRail(_) | PolaritySign::NotSwitching(_) => true,
+        PolaritySign::NotMeasured | PolaritySign::Matches | PolaritySign::Dead => false,
+    }
+}
+
+fn was_good(facts: &FrogFacts) -> Option<Found> {
+    (facts.was_good_here && !contradicts_model(facts))
+        .then(|| Found::new(Sign::WasGoodHere, "stood so before without a fault"))
+}
+
+fn step(facts: &FrogFacts) -> Option<Found> {
+    match facts.step {
+        Step::Elsewhere if contradicts_model(facts) => None,
         Step::NotMeasured => None,
         Step::Here => {
             Some(Found::new(Sign::StepHere, "current stepped in the block that feeds this frog"))

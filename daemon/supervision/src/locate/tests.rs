@@ -277,6 +277,20 @@ fn a_step_in_another_block_clears_a_frog_even_if_it_was_just_thrown() {
 }
 
 #[test]
+fn a_frog_on_the_wrong_rail_is_not_cleared_by_a_step_where_the_model_has_none() {
+    let swapped = FrogFacts {
+        polarity: PolaritySign::WrongRail(Conductor::A),
+        step: Step::Elsewhere,
+        ..lined(0)
+    };
+    let evidence = Evidence {
+        blocks: vec![block(1, Step::Here, true)],
+        ..running(vec![swapped, FrogFacts { step: Step::Here, ..lined(1) }])
+    };
+    check("frog swapped, fed through another block", &evidence, "frog/T1", 700);
+}
+
+#[test]
 fn loop_resistance_moves_odds_by_three_at_most() {
     let with = |measured: u64, model: u64| {
         let facts = FrogFacts { loop_model: Some(Microohms(model)), ..FrogFacts::of(FrogIx(0)) };
