@@ -1,16 +1,22 @@
 //! The MQTT link against a real mosquitto and against the embedded broker.
 
-mod support;
+#[path = "support/bench.rs"]
+mod bench;
+#[path = "support/broker.rs"]
+mod broker;
+#[path = "support/layout.rs"]
+mod layout;
 
 use std::time::Duration;
 
+use bench::{Bench, PATIENCE};
+use broker::{Mosquitto, Peer, at, free_port, mqtt};
 use links::AlarmMessage;
 use serde_json::json;
 use supervision::{
     input::{Input, LinkReport, Quality, Reading, Value},
     output::{Action, PowerState, StateValue},
 };
-use support::{Bench, Mosquitto, PATIENCE, Peer, at, free_port, mqtt};
 use wiring::{links::BrokerAddress, units::Microamps};
 
 const POWER: &str = "district/quarry/power";
@@ -262,9 +268,9 @@ async fn a_taken_port_of_the_embedded_broker_is_an_error_that_names_it() {
     let listen = taken.local_addr().expect("its address").to_string();
     let settings = mqtt(BrokerAddress::Embedded { listen: listen.clone() });
     let options = links::Options { run: 1, version: String::new() };
-    let channels = support::layout::channels();
+    let channels = layout::channels();
     let error = links::start(&settings, channels, links::Tick::new(), options).await;
-    let error = error.err().expect("the port is taken").to_string();
+    let error = error.expect_err("the port is taken").to_string();
     assert!(error.contains(&listen), "{error}");
 }
 

@@ -1,8 +1,12 @@
 //! The line protocol over a pseudo-terminal: a node played by hand on its other end.
 
-mod support;
+#[path = "support/bench.rs"]
+mod bench;
+#[path = "support/layout.rs"]
+mod layout;
 
 use std::{
+    collections::VecDeque,
     fs::File,
     io::{Read, Write},
     os::{fd::OwnedFd, unix::fs::symlink},
@@ -10,6 +14,7 @@ use std::{
     time::Duration,
 };
 
+use bench::{Bench, PATIENCE};
 use links::clp::{
     crc::crc,
     format::encode,
@@ -17,13 +22,16 @@ use links::clp::{
     line::{Answer, Body, Down, Line, Up},
     parse::parse,
 };
-use nix::{pty::openpty, unistd::ttyname};
+use nix::{
+    fcntl::{FcntlArg, OFlag, fcntl},
+    pty::openpty,
+    unistd::ttyname,
+};
 use supervision::{
     input::{Input, LinkReport, Quality},
     output::{Action, PowerState, StateValue},
 };
-use support::{Bench, PATIENCE};
-use tokio::sync::mpsc;
+use tokio::io::unix::AsyncFd;
 use wiring::links::{LinkSettings, SerialSettings};
 
 const POWER: &str = "district/quarry/power";
@@ -35,8 +43,9 @@ const TABLE: [&str; 3] = [
 
 /// A node on the far end of a pseudo-terminal. Its `device` is a link, so that it can be unplugged and plugged again.
 struct Node {
-    wire: File,
-    heard: mpsc::UnboundedReceiver<Line>,
+    wire: AsyncFd<File>,
+    framer: Framer,
+    heard: VecDeque<Line>,
     /// Keeps the near end open between two openings by the program.
     _near: OwnedFd,
     seq: u16,
@@ -49,33 +58,40 @@ impl Node {
         // The first time there is nothing to remove.
         let _ = std::fs::remove_file(device);
         symlink(name, device).expect("a link");
-        let wire = File::from(pty.master);
-        let (sender, heard) = mpsc::unbounded_channel();
-        let mut reader = wire.try_clone().expect("a second handle");
-        std::thread::spawn(move || {
-            let mut framer = Framer::default();
-            let mut bytes = [0; 512];
-            while let Ok(count @ 1..) = reader.read(&mut bytes) {
-                framer.feed(&bytes[..count], |text| {
-                    let _ = parse(text).map(|line| sender.send(line));
-                });
-            }
-        });
-        Self { wire, heard, _near: pty.slave, seq: 0 }
+        fcntl(&pty.master, FcntlArg::F_SETFL(OFlag::O_NONBLOCK)).expect("not blocking");
+        let wire = AsyncFd::register(File::from(pty.master)).expect("watched");
+        let (framer, heard) = (Framer::default(), VecDeque::new());
+        Self { wire, framer, heard, _near: pty.slave, seq: 0 }
+    }
+
+    fn writes(&mut self, bytes: &[u8]) {
+        self.wire.get_mut().write_all(bytes).expect("written");
     }
 
     fn says(&mut self, body: &str) {
         let text = format!("@01:{:04X} {body}", self.seq);
         let line = format!("{text}*{:04X}\r\n", crc(text.as_bytes()));
-        self.wire.write_all(line.as_bytes()).expect("written");
+        self.writes(line.as_bytes());
         self.seq = self.seq.wrapping_add(1);
+    }
+
+    async fn reads(&mut self) {
+        let mut bytes = [0; 512];
+        let mut ready = self.wire.readable_mut().await.expect("watched");
+        let read = ready.try_io(|wire| wire.get_mut().read(&mut bytes));
+        let count = read.map_or(0, |read| read.expect("the line is open"));
+        let heard = &mut self.heard;
+        self.framer.feed(&bytes[..count], |text| heard.extend(parse(text)));
     }
 
     /// The next line of which `found` makes something.
     async fn hears<T>(&mut self, found: impl Fn(&Down) -> Option<T>) -> (u16, T) {
         let heard = async {
             loop {
-                let line = self.heard.recv().await.expect("the line is open");
+                let Some(line) = self.heard.pop_front() else {
+                    self.reads().await;
+                    continue;
+                };
                 if let Body::Down(down) = &line.body
                     && let Some(it) = found(down)
                 {
@@ -124,7 +140,7 @@ async fn a_node_on_a_serial_line_reads_obeys_and_is_permitted() {
     let mut bench = Bench::start(&settings(&device)).await;
     node.introduces_itself("9C41").await;
     bench.until_report(|it| matches!(it, LinkReport::Born { permit: true, .. })).await;
-    node.wire.write_all(b"\x00noise\xff@01:0009 RD 1 0 81").expect("written");
+    node.writes(b"\x00noise\xff@01:0009 RD 1 0 81");
     node.says("RD 15230 0 812");
     let quality = bench
         .until(|input| match input {
@@ -135,8 +151,15 @@ async fn a_node_on_a_serial_line_reads_obeys_and_is_permitted() {
     assert_eq!(quality, Quality::Good);
     let power = bench.channels.find(POWER).expect("power");
     bench.links.power_wanted(power, true);
-    bench.tick.beat();
-    node.hears(|it| matches!(it, Down::Permit { boot: 0x9C41, ms: 1000 }).then_some(())).await;
+    let tick = bench.tick.clone();
+    let beating = async {
+        loop {
+            tick.beat();
+            tokio::time::sleep(Duration::from_millis(50)).await;
+        }
+    };
+    let permit = |it: &Down| matches!(it, Down::Permit { boot: 0x9C41, ms: 1000 }).then_some(());
+    tokio::select! { () = beating => {}, _ = node.hears(permit) => {} }
     bench.order(7, POWER, Action::Cut);
     assert_eq!(node.acknowledges(is_cut).await, 5);
     bench.until_report(|it| matches!(it, LinkReport::Acknowledged { order } if order.0 == 7)).await;
@@ -159,7 +182,6 @@ async fn an_unplugged_node_comes_back_to_its_cut() {
     bench.until_report(|it| matches!(it, LinkReport::Born { .. })).await;
     bench.order(7, POWER, Action::Cut);
     node.hears(is_cut).await;
-    // Both handles of the far end close: the reader's with its thread, which ends when the near end is gone.
     drop(node);
     std::fs::remove_file(&device).expect("the link");
     bench.until_report(|it| matches!(it, LinkReport::Lost { .. })).await;
@@ -188,7 +210,7 @@ async fn a_missing_device_is_said_and_awaited_and_takes_no_order() {
     let mut node = Node::plug(&device);
     node.introduces_itself("9C41").await;
     bench.until_report(|it| matches!(it, LinkReport::Born { .. })).await;
-    assert!(bench.links.status()[0].up);
+    bench.until_up(true).await;
     bench.links.stop().await;
 }
 

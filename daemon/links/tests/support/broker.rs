@@ -1,30 +1,17 @@
-//! What the tests against real brokers share: a broker of the machine's own, a node played by a test, waiting for events.
-
-pub(crate) mod layout;
+//! A broker of the machine's own, and a node played by a test.
 
 use std::{
     net::TcpListener,
     path::Path,
     process::{Child, Command, Stdio},
-    sync::Arc,
     time::Duration,
 };
 
-use links::{Arrivals, Links, Options, Tick};
 use rumqttc::{AsyncClient, Event, MqttOptions, NetworkOptions, Packet, Publish, QoS};
-use supervision::{
-    cause::Cause,
-    input::{Input, LinkReport, OrderId},
-    output::{Action, Order},
-};
 use tokio::sync::mpsc;
-use wiring::{
-    channel::ChannelTable,
-    links::{BrokerAddress, LinkSettings, MqttSettings},
-};
+use wiring::links::{BrokerAddress, LinkSettings, MqttSettings};
 
-/// Nothing that a test waits for takes this long, unless it does not come.
-pub(crate) const PATIENCE: Duration = Duration::from_secs(15);
+use super::bench::PATIENCE;
 
 /// A port of the loopback that nobody uses now.
 pub(crate) fn free_port() -> u16 {
@@ -107,64 +94,6 @@ pub(crate) fn mqtt(broker: BrokerAddress) -> LinkSettings {
 
 pub(crate) fn at(port: u16) -> BrokerAddress {
     BrokerAddress::External { host: "127.0.0.1".to_owned(), port, tls: false }
-}
-
-/// The links of a test, and what arrives by them.
-pub(crate) struct Bench {
-    pub(crate) links: Links,
-    pub(crate) arrivals: Arrivals,
-    pub(crate) tick: Tick,
-    pub(crate) channels: Arc<ChannelTable>,
-}
-
-impl Bench {
-    pub(crate) async fn start(settings: &LinkSettings) -> Self {
-        let (channels, tick) = (layout::channels(), Tick::new());
-        let options = Options { run: 0x51E7, version: "0.0.0".to_owned() };
-        let (links, arrivals) =
-            links::start(settings, Arc::clone(&channels), tick.clone(), options)
-                .await
-                .expect("good settings");
-        Self { links, arrivals, tick, channels }
-    }
-
-    /// Waits for an input of which `found` makes something.
-    pub(crate) async fn until<T>(&mut self, mut found: impl FnMut(&Input) -> Option<T>) -> T {
-        let arrived = async {
-            loop {
-                let arrived = self.arrivals.recv().await.expect("the links run");
-                if let Some(it) = found(&arrived.input) {
-                    return it;
-                }
-            }
-        };
-        tokio::time::timeout(PATIENCE, arrived).await.expect("the awaited input")
-    }
-
-    /// Waits for a report on an order.
-    pub(crate) async fn until_report(&mut self, wanted: fn(&LinkReport) -> bool) {
-        self.until(|input| match input {
-            Input::Link(report) if wanted(report) => Some(()),
-            _ => None,
-        })
-        .await;
-    }
-
-    /// Waits until every link is up, or every one is down.
-    pub(crate) async fn until_up(&self, up: bool) {
-        let reached = async {
-            while self.links.status().iter().any(|it| it.up != up) {
-                tokio::task::yield_now().await;
-            }
-        };
-        tokio::time::timeout(PATIENCE, reached).await.expect("the state of the links");
-    }
-
-    pub(crate) fn order(&self, id: u32, channel: &str, action: Action) {
-        let channel = self.channels.find(channel).expect("a channel");
-        let (id, cause) = (OrderId(id), Cause::Operator);
-        self.links.order(&Order { id, channel, action, cause, fault: None, attempt: 1 });
-    }
 }
 
 /// A node, or anybody else on the broker, played by a test.
