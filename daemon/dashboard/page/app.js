@@ -81,7 +81,7 @@ function frame(at) {
       <strong class="brand">${s?.layout.name ?? 'Checkrail'}</strong>
       <nav class="tabs" aria-label="Pages">${TABS.map(([path, word]) => tab(path, word, at.tab))}</nav>
       <span class="age ${lost ? 'lost' : ''}">${s ? beat(store.beats, lost) : nothing}${age(s, lost)}</span>
-      <span class="since">${s ? `Session ${span(Date.now() - store.startedAt)}` : ''}</span>
+      <span class="since">${s && Date.now() - store.startedAt > 60_000 ? `Session ${span(Date.now() - store.startedAt)}` : ''}</span>
       ${soundButton(s)}
       ${session.role === 'operator'
         ? html`<button class="who" @click=${leave} title="Sign out">${session.name}<span class="sr">, sign out</span></button>`
@@ -89,12 +89,19 @@ function frame(at) {
     </header>
     ${strips(s, lost)}
     <main id="main" tabindex="-1" class=${lost ? 'lost' : ''}>
-      ${s ? PAGES[at.page]({ s, at, head, lost, top: top(head, s, lost) }) : html`<p class="boot">Waiting for the supervisor. Trips work without this page.</p>`}
+      ${s ? PAGES[at.page]({ s, at, head, lost, top: top(head, s, lost) }) : waitingPage()}
     </main>
     <nav class="bottom" aria-label="Pages">
       ${TABS.filter((t) => t[2]).map(([path, word]) => tab(path, word, at.tab, s))}
       ${tab('more', 'More', ['machines', 'about', 'more'].includes(at.tab) ? 'more' : at.tab)}
     </nav>`;
+}
+
+/** Nothing has come yet: perhaps because reading needs a token here. */
+function waitingPage() {
+  const asked = session.read_token && session.role === 'none';
+  return html`<div class="boot"><h1>${asked ? 'Reading needs a token here.' : 'Waiting for the supervisor.'}</h1><p>Trips work without this page.</p>
+    ${asked ? html`<p class="buttons"><button class="act" @click=${() => signInDialog(() => store.open())}>Sign in</button></p>` : nothing}</div>`;
 }
 
 /** @param {string} path @param {string} word @param {string} now @param {any} [s] */

@@ -49,9 +49,9 @@ export function signInDialog(then) {
   };
   open('Sign in to act', (again, close) => html`
     <form @submit=${(e) => submit(e, again, close)}>
-      <p>Looking needs no sign-in. Acting does: the operator token is printed when Checkrail starts.</p>
+      <p>${session.read_token ? 'Looking needs the read token, acting the operator token.' : 'Looking needs no sign-in. Acting does: the operator token is printed when Checkrail starts.'}</p>
       <label>Your name or initials<input name="name" autocomplete="nickname" maxlength="40" .value=${prefs.name} required></label>
-      <label>Operator token<input name="token" type="password" autocomplete="current-password" required></label>
+      <label>${session.read_token ? 'Token' : 'Operator token'}<input name="token" type="password" autocomplete="current-password" required></label>
       ${refusal(answer)}
       <div class="buttons"><button type="button" @click=${close}>Not now</button><button class="act" type="submit">Sign in</button></div>
     </form>`);

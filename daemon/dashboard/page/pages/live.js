@@ -16,7 +16,7 @@ const CELLS = 60;
 export function livePage({ s, lost, top }) {
   if (s.districts.length === 0) return html`${top}${empty()}`;
   return html`${top}<div class="live">
-    ${alarmPanel(s, lost, 4)}${power(s, lost)}${turnouts(s)}${detail(s)}${hottest(s)}</div>`;
+    <div class="column">${power(s, lost)}${turnouts(s)}</div><div class="column">${alarmPanel(s, lost, 4)}${detail(s)}${hottest(s)}</div></div>`;
 }
 
 const empty = () => html`<section class="panel empty"><div class="head"><h2>Three next steps</h2></div><ol>
@@ -74,7 +74,7 @@ function districtSheet(s, d, n, lost) {
     <div class="buttons">
       ${d.power === 'cut' ? html`<button class="act" ?disabled=${lost} @click=${() => restoreDialog(n)}>Restore…</button>` : nothing}
       ${d.power !== 'cut' && d.can_cut ? html`<button ?disabled=${lost} @click=${() => cutDialog(n)}>Cut…</button>` : nothing}
-      ${d.held_by.length ? html`<button ?disabled=${lost} @click=${() => request('release', key)}>Release hold</button>` : html`<button ?disabled=${lost} @click=${() => request('hold', key)}>Hold off</button>`}
+      ${d.held_by.length ? html`<button ?disabled=${lost} @click=${() => request('release', key)}>Release hold</button>` : html`<button ?disabled=${lost} @click=${() => request('hold', key)}>Put on hold</button>`}
       ${d.fault === null ? nothing : html`<a class="button" href="/faults/${d.fault}">Open fault ${d.fault}</a>`}
       <a class="button" href="/turnouts?district=${d.id}">Its turnouts</a></div>
     ${d.can_cut ? nothing : html`<p class="quiet small">No actuator: Checkrail cuts its booster instead.</p>`}</div>`;

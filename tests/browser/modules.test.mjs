@@ -1,0 +1,61 @@
+// The pure modules of the page, without a browser.
+import assert from 'node:assert/strict';
+import { test } from 'node:test';
+import { headline, turnoutCounts } from '../../daemon/dashboard/page/headline.js';
+import { apply, fromSnap } from '../../daemon/dashboard/page/store.js';
+import { alarmState, cellName, isOpen, span } from '../../daemon/dashboard/page/words.js';
+
+const turnout = (id, more = {}) => ({ id, trackwork: id, district: 0, position: 'normal', frog: 'matches', load: 0, heat: 0, old: false, ...more });
+const district = (id, more = {}) => ({ id, booster: 0, blocks: [], power: 'on', fault: null, cause_text: null, locked_out: false, ...more });
+const state = (more = {}) => fromSnap({ epoch: 'e', q: 5, t: 0, age: 0, boosters: [{ id: 'main' }], districts: [district('quarry'), district('yard')], blocks: [], turnouts: [turnout('T1')], alarms: [], nodes: [], links: [], recent: 0, ...more });
+
+test('the sentence names the worst thing first', () => {
+  const wrong = turnout('T1', { frog: 'wrong' });
+  const cases = [
+    [state(), 'All 2 districts on.', 0],
+    [state({ turnouts: [turnout('T1', { heat: 84 })] }), 'T1 contact is near its limit.', 2],
+    [state({ turnouts: [turnout('T1', { heat: 100 })] }), 'T1 contact is over its limit.', 1],
+    [state({ turnouts: [wrong, turnout('T2', { heat: 100 })] }), 'T1 frog is on the wrong rail.', 1],
+    [state({ districts: [district('quarry', { power: 'cut' }), district('yard')], turnouts: [wrong] }), 'Quarry is off. T1 frog is on the wrong rail.', 3],
+    [state({ districts: [district('quarry', { power: 'cut' }), district('yard', { power: 'cut-failed' })] }), 'Yard would not be cut.', 1],
+    [state({ districts: [district('quarry'), district('yard', { power: 'unknown' })] }), '1 of 2 districts on.', 0],
+    [state({ districts: [] }), 'Nothing is wired yet.', 0],
+  ];
+  for (const [s, title, level] of cases) {
+    const got = headline(s);
+    assert.equal(got.title, title);
+    assert.equal(got.level, level, title);
+  }
+});
+
+test('a frog that is not measured is neither in order nor in trouble', () => {
+  const s = state({ turnouts: [turnout('T1'), turnout('T2', { frog: 'not-measured' }), turnout('T3', { old: true }), turnout('T4', { frog: 'dead' })] });
+  assert.deepEqual(turnoutCounts(s), { all: 4, bad: 1, old: 1, unmeasured: 1, good: 1 });
+});
+
+test('a slip counts as one turnout and is only in order when all its frogs are', () => {
+  const s = state({ turnouts: [turnout('S1.a', { trackwork: 'S1' }), turnout('S1.b', { trackwork: 'S1', frog: 'wrong' })] });
+  assert.deepEqual(turnoutCounts(s), { all: 1, bad: 1, old: 0, unmeasured: 0, good: 0 });
+});
+
+test('a delta changes what it names, twice is once, and a gap asks for the whole state', () => {
+  const old = state();
+  const delta = { q: 6, t: 100, age: 3, z: [10, null], u: [[0, { position: 'reverse' }]] };
+  const next = apply(old, delta);
+  assert.equal(next.turnouts[0].position, 'reverse');
+  assert.equal(next.turnouts[0].id, 'T1', 'fixed facts stay');
+  assert.equal(old.turnouts[0].position, 'normal', 'the old state is not touched');
+  assert.deepEqual(next.trends, [[10], [null]]);
+  assert.equal(apply(next, delta), next);
+  assert.equal(apply(next, { ...delta, q: 8 }), null);
+  assert.equal(apply(null, delta), null);
+});
+
+test('words of alarms and spans', () => {
+  const first = { id: 'a', raised: 1000 };
+  const second = { id: 'b', raised: 1039, state: 'latched-unacknowledged', latched: true, cleared: null };
+  assert.match(alarmState(second, first), /latched, 39\u202fms after first-out$/);
+  assert.ok(isOpen(second));
+  assert.deepEqual([span(40), span(2500), span(61_000), span(600_000), span(7_500_000)].map((it) => it.replace(/\u202f/g, ' ')), ['40 ms', '2.5 s', '61 s', '10 min', '2 h 5 min']);
+  assert.match(cellName(turnout('T31', { frog: 'wrong', heat: 61 }), state()), /^T31, normal, frog on the wrong rail, contact load 0.%, heat 61.%, quarry$/);
+});
