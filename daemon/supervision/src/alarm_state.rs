@@ -81,10 +81,11 @@ pub(crate) const fn is_active(state: AlarmState) -> bool {
 mod tests {
     use super::*;
 
-    /// The states by the letters of ISA-18.2 (reference/alarms.md: E and F read, the others from memory); L is latching.
+    /// The states by the letters of ISA-18.2 (E and F as a maker's manual prints them, the others from memory).
     #[test]
     fn every_state_and_event_goes_where_isa_18_2_says() {
-        // state: comes, goes, goes latching, acknowledge, reset, shelve, unshelve absent/present, remove, return absent/present
+        // state: comes, goes, goes latching, acknowledge, reset, shelve, unshelve (absent, present), remove, return
+        // (absent, present)
         let table = "
             A: B . . . . G . . I . .
             B: . D E C . G . . I . .

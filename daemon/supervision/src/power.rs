@@ -376,6 +376,23 @@ impl Power {
         self.tell(now, Told::Gone(self.last));
     }
 
+    /// The order did not get out, or the node refused it: nobody waits for its proof. The feed above goes at once,
+    /// and a restore is forgotten.
+    pub(crate) fn handle_not_sent(&mut self, now: Mono) {
+        match self.state {
+            PowerState::Cutting | PowerState::CutFailed => {
+                if self.cut.is_some_and(|cut| !cut.escalated) {
+                    self.escalate(None, now);
+                }
+            }
+            PowerState::Restoring => {
+                self.switched_on = None;
+                self.change(PowerState::Cut, now);
+            }
+            PowerState::Unknown | PowerState::On | PowerState::Cut => {}
+        }
+    }
+
     /// Settles what fell due.
     pub(crate) fn handle_timeout(&mut self, now: Mono) {
         if self.poll_deadline().is_none_or(|due| now < due) {

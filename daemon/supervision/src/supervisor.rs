@@ -140,6 +140,8 @@ pub struct Supervisor {
     now: Mono,
     next_fault: u32,
     next_order: u32,
+    /// By feed: its latest order.
+    ordered: Vec<Option<crate::input::OrderId>>,
 }
 
 impl Supervisor {

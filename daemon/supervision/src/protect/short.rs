@@ -72,8 +72,8 @@ impl Short {
         self.armed = None;
     }
 
-    /// A good sample of `amps` at `now`; `low` is the lowest good one before it, and `withstand` gives I_w when a step is
-    /// there to compare it with.
+    /// A good sample of `amps` at `now`; `low` is the lowest good one before it, and `withstand` gives I_w when a step
+    /// is there to compare it with.
     pub(crate) fn handle_sample(
         &mut self,
         settings: &Settings,

@@ -1,4 +1,4 @@
-//! What links report: nodes that come and go, messages that cannot be used, orders that did not get through; and silence.
+//! What links report: nodes that come and go, unusable messages, orders that did not get through; and silence.
 
 use wiring::{
     channel::Object,
@@ -12,7 +12,7 @@ use crate::{
     alarm::{AlarmKind, Subject},
     alarms::Grade,
     cause::Cause,
-    input::{Announced, Feed, LinkReport, NodeIx, Transport},
+    input::{Announced, Feed, LinkReport, NodeIx, OrderId, Transport},
     model::{Route, object_of},
     output::{EventKind, NodeEvent, PowerState},
     protect::Trip,
@@ -51,17 +51,24 @@ impl Supervisor {
             }
             LinkReport::Refused { order, reason } => {
                 let what = format!("order {} refused: {reason}", order.0);
-                self.emit_event(
-                    at,
-                    EventKind::ReadingBad { source: "actuator".to_owned(), what },
-                    None,
-                );
+                let kind = EventKind::ReadingBad { source: "actuator".to_owned(), what };
+                self.emit_event(at, kind, None);
+                self.handle_not_sent(order, at);
             }
-            // Neither an acknowledgement nor its absence proves anything: the deadline of the proof decides.
-            LinkReport::Acknowledged { .. } | LinkReport::NotSent { .. } => {}
+            LinkReport::NotSent { order } => self.handle_not_sent(order, at),
+            // An acknowledgement proves nothing: the deadline of the proof decides.
+            LinkReport::Acknowledged { .. } => {}
             LinkReport::HistoryFailing(failing) => {
                 self.hold(failing, AlarmKind::HistoryFailing, Subject::Checkrail, at, Seen::Kind);
             }
+        }
+    }
+
+    /// The latest order of a feed did not reach it.
+    fn handle_not_sent(&mut self, order: OrderId, at: Mono) {
+        if let Some(feed) = self.ordered.iter().position(|it| *it == Some(order)) {
+            self.powers[feed].handle_not_sent(at);
+            self.drain_power(feed);
         }
     }
 

@@ -80,6 +80,7 @@ impl Supervisor {
         if !self.powers[feed].has_actuator() {
             return;
         }
+        self.ordered[feed] = Some(id);
         let order = Order { id, channel, action, cause, fault, attempt };
         if action == Action::Cut {
             for recording in self.recordings.iter_mut().filter(|it| Some(it.number) == fault) {

@@ -191,6 +191,7 @@ pub(crate) fn build(model: Arc<Model>, start: &Start, now: Mono) -> Supervisor {
         now,
         next_fault: start.remembered.next_fault.max(1),
         next_order: 1,
+        ordered: vec![None; model.feeds()],
         model,
     }
 }

@@ -111,7 +111,7 @@ fn a_wheel_that_bridges_for_less_than_its_time_is_not_cut() {
 
 #[test]
 fn pick_up_follows_the_weakest_contact_that_a_wheel_could_reach() {
-    // supervision.md: cold, 1 A, 2 s gives I_w 2.13 A; 0.8 L is 2.4 A. A step of 2.2 A lies above the first: 0.1 A base.
+    // The contract's figure: cold, 1 A, 2 s gives I_w 2.13 A; 0.8 L is 2.4 A. The base is 0.1 A.
     let step = |amps: &str, near: &str| {
         format!(
             "0..1000/20 district/quarry/current 0.1

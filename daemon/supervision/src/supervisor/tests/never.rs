@@ -170,6 +170,28 @@ fn a_silent_node_without_permit_counts_as_a_failed_cut() {
     }
 }
 
+/// links.md 1: a failure to hand over counts as not sent and escalates at once.
+#[test]
+fn an_order_that_was_not_sent_takes_the_booster_at_once() {
+    let mut rig = Rig::new("");
+    rig.play("0..1000/20 district/quarry/current 0.4\n1000..1040/20 district/quarry/current 5.0");
+    let order = rig.outputs.iter().find_map(|output| match &output.what {
+        Decision::Order(order) => Some(order.id),
+        _ => None,
+    });
+    let order = order.unwrap();
+    rig.sut.handle(Input::Link(LinkReport::NotSent { order }), Mono(1_021_000));
+    rig.drain();
+    assert_eq!(
+        rig.shown(acts),
+        [
+            "1020 cut district/quarry short-circuit",
+            "1021 cut district/quarry short-circuit again",
+            "1021 cut booster/main cut-failed"
+        ]
+    );
+}
+
 /// With a permit the output is off by itself; current that still flows shows otherwise.
 #[test]
 fn a_silent_node_with_permit_must_be_off_when_it_ends() {

@@ -1,10 +1,12 @@
 //! Lock-out, restore, tries, holds, throws.
 
 use super::rig::{Rig, acts, check_orders, check_with};
+use wiring::channel::Object;
+
 use crate::{
-    alarm::AlarmState,
+    alarm::{AlarmKey, AlarmKind, AlarmState, Subject},
     output::{Decision, PowerState},
-    start::{LockedOut, Remembered, Start},
+    start::{LockedOut, Remembered, RememberedAlarm, Start},
 };
 
 /// A short at 1 s, cut and proved.
@@ -167,6 +169,41 @@ fn a_district_that_was_locked_out_stays_so_over_a_restart() {
     assert!(snapshot.districts[0].locked_out);
     assert_eq!(snapshot.districts[0].power, PowerState::Cut);
     assert!(rig.shown(acts).iter().all(|it| !it.contains(" on ")), "{:?}", rig.shown(acts));
+}
+
+#[test]
+fn alarms_come_back_over_a_restart_and_still_want_to_be_seen() {
+    let mut remembered = Remembered::default();
+    remembered.locked_out.push(LockedOut {
+        district: wiring::index::DistrictIx(0),
+        cause: None,
+        fault: None,
+    });
+    remembered.alarms.push(RememberedAlarm {
+        alarm: AlarmKey {
+            kind: AlarmKind::ShortCircuit,
+            subject: Subject::Object(Object::District(wiring::index::DistrictIx(0))),
+        },
+        state: AlarmState::LatchedUnacknowledged,
+        text: "District quarry: short circuit".to_owned(),
+        shelved_until: None,
+    });
+    let mut rig = Rig::start("", Start::live(remembered));
+    rig.play(
+        "0..9000/20 district/quarry/current 0.0
+         5000 ! restore district/quarry
+         6000 ! ack short-circuit district/quarry
+         7000 ! restore district/quarry",
+    );
+    assert_eq!(
+        rig.shown(acts)[1..],
+        [
+            "5000 refused AcknowledgeFirst",
+            "6000 done",
+            "7000 on district/quarry operator",
+            "7000 done"
+        ]
+    );
 }
 
 #[test]

@@ -17,7 +17,7 @@ use crate::{
     value, words,
 };
 
-/// Two districts that can be cut, one that cannot, a turnout with a block for each leg, and one without a plan of its own.
+/// Two districts that can be cut, one that cannot, and a turnout with a block for each leg.
 pub(super) const LAYOUT: &str = r#"
 schema = 1
 [layout]
