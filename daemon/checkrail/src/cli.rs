@@ -1,0 +1,276 @@
+//! The command line.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+
+/// Guards the frogs of a model railroad: proves the wiring, watches the sensors, cuts power before a contact burns.
+#[derive(Debug, Parser)]
+#[command(
+    name = "checkrail",
+    version,
+    propagate_version = true,
+    after_help = "Checkrail supervises. It does not replace a breaker, fuse or current-limited supply sized for the \
+                  wiring.\nExit status: 0 done, 1 errors found, 2 input unreadable.",
+    max_term_width = 100
+)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Shows everything at work on a simulated layout, with a broker and a dashboard of its own.
+    Demo(DemoArgs),
+    /// Watches a layout: the daemon.
+    Run(RunArgs),
+    /// Proves the wiring of a layout file.
+    Check(CheckArgs),
+    /// Computes short-circuit current, voltage drop, contact stress and coordination.
+    Study(StudyArgs),
+    /// Runs the supervision over a recorded journal.
+    Replay(ReplayArgs),
+    /// Lists, shows and exports recorded faults.
+    Faults(FaultsArgs),
+    /// Shows the ledger of each switch machine's contacts.
+    Machines(MachinesArgs),
+    /// Writes the journal of a simulated session, and the truth beside it.
+    Simulate(SimulateArgs),
+    /// Prints the JSON Schema of the layout file, for editors.
+    Schema,
+    /// Prints a completion script for a shell.
+    Completions {
+        /// The shell.
+        shell: clap_complete::Shell,
+    },
+    /// Writes the manual pages into a folder.
+    #[command(hide = true)]
+    Manual {
+        /// The folder.
+        out: PathBuf,
+    },
+}
+
+/// How a result is printed.
+#[derive(Clone, Copy, Debug, Eq, PartialEq, ValueEnum)]
+pub enum TextOrJson {
+    /// For people.
+    Text,
+    /// For programs.
+    Json,
+}
+
+/// How a study is printed.
+#[derive(Clone, Copy, Debug, Eq, PartialEq, ValueEnum)]
+pub enum StudyFormat {
+    /// Tables for a terminal.
+    Text,
+    /// For programs.
+    Json,
+    /// One self-contained page with plots.
+    Html,
+    /// A SPICE netlist of the network.
+    Spice,
+}
+
+/// How a fault is exported.
+#[derive(Clone, Copy, Debug, Eq, PartialEq, ValueEnum)]
+pub enum ExportFormat {
+    /// Everything, for programs.
+    Json,
+    /// The waveforms as a table.
+    Csv,
+    /// IEEE C37.111-2013, text samples.
+    Comtrade,
+    /// IEEE C37.111-2013, binary samples.
+    ComtradeBinary,
+}
+
+/// `demo`.
+#[derive(Args, Debug)]
+pub struct DemoArgs {
+    /// Address of the dashboard; port 0 picks a free one.
+    #[arg(long, default_value = "127.0.0.1:8080")]
+    pub listen: String,
+    /// The same number gives the same trains and faults.
+    #[arg(long, default_value_t = 1)]
+    pub seed: u64,
+    /// Railroad seconds per second.
+    #[arg(long, default_value_t = 1.0)]
+    pub speed: f64,
+    /// What goes wrong: `on`, `off`, or scenario names separated by commas.
+    #[arg(long, default_value = "on")]
+    pub faults: String,
+    /// Another layout than the Tamarrow Valley.
+    #[arg(long)]
+    pub layout: Option<PathBuf>,
+    /// Use this broker instead of an embedded one, as `mqtt://host:1883`.
+    #[arg(long)]
+    pub broker: Option<String>,
+    /// Operator token of the dashboard; one is made where none is given.
+    #[arg(long)]
+    pub token: Option<String>,
+    /// Where the history of the demo goes; a folder that is removed at the end where none is given.
+    #[arg(long)]
+    pub data: Option<PathBuf>,
+}
+
+/// `run`.
+#[derive(Args, Debug)]
+pub struct RunArgs {
+    /// The layout file.
+    pub layout: PathBuf,
+    /// Refuse to start while `check` has errors about the wiring.
+    #[arg(long)]
+    pub strict: bool,
+    /// Address of the dashboard, instead of the layout file's.
+    #[arg(long)]
+    pub listen: Option<String>,
+    /// Folder of the history, instead of the layout file's.
+    #[arg(long)]
+    pub data: Option<PathBuf>,
+    /// Print log lines as JSON.
+    #[arg(long)]
+    pub log_json: bool,
+}
+
+/// `check`.
+#[derive(Args, Debug)]
+pub struct CheckArgs {
+    /// The layout file.
+    pub layout: PathBuf,
+    /// How to print.
+    #[arg(long, value_enum, default_value = "text")]
+    pub format: TextOrJson,
+    /// Also print every frog in every position, what each detector sees, every assumed value and every setting.
+    #[arg(long, short)]
+    pub verbose: bool,
+}
+
+/// `study`.
+#[derive(Args, Debug)]
+pub struct StudyArgs {
+    /// The layout file.
+    pub layout: PathBuf,
+    /// How to print.
+    #[arg(long, value_enum, default_value = "text")]
+    pub format: StudyFormat,
+    /// Write to this file instead of standard output.
+    #[arg(long)]
+    pub out: Option<PathBuf>,
+    /// With `--format spice`: the place of the short, as the other formats name it; the worst where none is given.
+    #[arg(long)]
+    pub at: Option<String>,
+    /// The load whose voltage drop is studied.
+    #[arg(long, default_value = "1 A")]
+    pub train_load: String,
+    /// Refuse a layout while `check` has errors about the wiring.
+    #[arg(long)]
+    pub strict: bool,
+}
+
+/// `replay`.
+#[derive(Args, Debug)]
+pub struct ReplayArgs {
+    /// The layout file.
+    pub layout: PathBuf,
+    /// The journal; `-` reads standard input.
+    pub journal: PathBuf,
+    /// After each input line and all that it caused, print `{"done":N}` and flush.
+    #[arg(long)]
+    pub lockstep: bool,
+    /// Refuse a layout while `check` has errors about the wiring.
+    #[arg(long)]
+    pub strict: bool,
+}
+
+/// `faults`.
+#[derive(Args, Debug)]
+pub struct FaultsArgs {
+    /// Folder of the history, instead of the state directory.
+    #[arg(long, global = true)]
+    pub data: Option<PathBuf>,
+    /// What to do.
+    #[command(subcommand)]
+    pub command: FaultsCommand,
+}
+
+/// `faults …`.
+#[derive(Debug, Subcommand)]
+pub enum FaultsCommand {
+    /// One line a fault, newest first.
+    List {
+        /// Only faults of this district.
+        #[arg(long)]
+        district: Option<String>,
+        /// At most this many.
+        #[arg(long, default_value_t = 50)]
+        most: usize,
+        /// How to print.
+        #[arg(long, value_enum, default_value = "text")]
+        format: TextOrJson,
+    },
+    /// One fault: what happened, in order, with waveform, suspects and contact stress.
+    Show {
+        /// Its number; the newest where none is given.
+        fault: Option<u32>,
+        /// How to print.
+        #[arg(long, value_enum, default_value = "text")]
+        format: TextOrJson,
+    },
+    /// Writes one fault in an open format.
+    Export {
+        /// Its number.
+        fault: u32,
+        /// The format.
+        #[arg(long = "as", value_enum)]
+        format: ExportFormat,
+        /// Write to this file, or for COMTRADE to this name with `.cfg` and `.dat`.
+        #[arg(long)]
+        out: Option<PathBuf>,
+    },
+}
+
+/// `machines`.
+#[derive(Args, Debug)]
+pub struct MachinesArgs {
+    /// Folder of the history, instead of the state directory.
+    #[arg(long)]
+    pub data: Option<PathBuf>,
+    /// How to print.
+    #[arg(long, value_enum, default_value = "text")]
+    pub format: MachinesFormat,
+}
+
+/// How the ledger is printed.
+#[derive(Clone, Copy, Debug, Eq, PartialEq, ValueEnum)]
+pub enum MachinesFormat {
+    /// For people.
+    Text,
+    /// For programs.
+    Json,
+    /// For a spreadsheet.
+    Csv,
+}
+
+/// `simulate`.
+#[derive(Args, Debug)]
+pub struct SimulateArgs {
+    /// The layout file.
+    pub layout: PathBuf,
+    /// The same number gives the same trains and faults.
+    #[arg(long, default_value_t = 1)]
+    pub seed: u64,
+    /// Railroad hours.
+    #[arg(long, default_value_t = 1.0)]
+    pub hours: f64,
+    /// What goes wrong: `on`, `off`, or scenario names separated by commas.
+    #[arg(long, default_value = "on")]
+    pub faults: String,
+    /// Where to write: NAME.jsonl and NAME.truth.jsonl.
+    #[arg(long, default_value = "simulated")]
+    pub out: PathBuf,
+}

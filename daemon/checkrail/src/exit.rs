@@ -1,0 +1,83 @@
+//! How a command ends.
+
+use std::{io, path::PathBuf, process::ExitCode};
+
+/// Exit status of every command.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+pub enum Exit {
+    /// 0: done.
+    Done,
+    /// 1: errors found.
+    ErrorsFound,
+    /// 2: input unreadable.
+    Unreadable,
+    /// 3: stopped, and a cut could not be proved.
+    CutNotProved,
+}
+
+impl From<Exit> for ExitCode {
+    fn from(exit: Exit) -> Self {
+        match exit {
+            Exit::Done => Self::from(0),
+            Exit::ErrorsFound => Self::from(1),
+            Exit::Unreadable => Self::from(2),
+            Exit::CutNotProved => Self::from(3),
+        }
+    }
+}
+
+/// Why a command could not do its work. The text goes to standard error; the status is [`Failure::exit`].
+#[derive(Debug, thiserror::Error)]
+pub enum Failure {
+    /// A file could not be read.
+    #[error("cannot read {path}: {source}", path = path.display())]
+    Read {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
+    /// A file could not be written.
+    #[error("cannot write {path}: {source}", path = path.display())]
+    Write {
+        /// Which.
+        path: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
+    /// Standard output is gone.
+    #[error("cannot print: {0}")]
+    Print(io::Error),
+    /// The layout file has errors, already shown.
+    #[error("{path} has {count} error{s}; `checkrail check` shows them", path = path.display(), s = if *count == 1 { "" } else { "s" })]
+    LayoutRefused {
+        /// Which.
+        path: PathBuf,
+        /// How many.
+        count: usize,
+    },
+    /// A part of the daemon could not be set up.
+    #[error("{what}: {source}")]
+    Start {
+        /// Which part.
+        what: &'static str,
+        /// Why.
+        source: Box<dyn std::error::Error + Send + Sync>,
+    },
+    /// An argument has no meaning.
+    #[error("{0}")]
+    Argument(String),
+}
+
+impl Failure {
+    /// The exit status it ends with.
+    #[must_use]
+    pub const fn exit(&self) -> Exit {
+        match self {
+            Self::Read { .. } | Self::Argument(_) => Exit::Unreadable,
+            Self::Write { .. } | Self::Print(_) | Self::LayoutRefused { .. } | Self::Start { .. } => {
+                Exit::ErrorsFound
+            }
+        }
+    }
+}

@@ -1,0 +1,315 @@
+//! `checkrail run`: the daemon. Sets the parts up in the order in which they depend on each other, and takes them down
+//! in the other.
+
+mod announce;
+mod archivist;
+mod notify;
+mod recorder;
+mod shell;
+
+use std::{
+    net::SocketAddr,
+    path::{Path, PathBuf},
+    sync::Arc,
+};
+
+use dashboard::{Metrics, Server, Settings, View};
+use links::{Links, Options, Tick};
+use supervision::{snapshot::Snapshot, start::Start};
+use tokio::{
+    signal::unix::{SignalKind, signal},
+    sync::{mpsc, oneshot, watch},
+    task::JoinHandle,
+};
+use tracing::{error, info};
+use wiring::{links::BrokerAddress, units::Mono};
+
+use crate::{
+    cli::RunArgs,
+    clock::Clock,
+    core::Core,
+    exit::{Exit, Failure},
+    run::{
+        archivist::Archivist,
+        notify::Watchdog,
+        recorder::Recorder,
+        shell::{Ended, Parts, Shell},
+    },
+    source::{Loaded, Source},
+};
+
+/// Requests of signed-in people that may wait.
+const MOST_COMMANDS: usize = 64;
+
+/// What the daemon is started with.
+pub struct Setup {
+    /// The layout.
+    pub loaded: Loaded,
+    /// Address of the dashboard.
+    pub listen: String,
+    /// Folder of the history.
+    pub data: PathBuf,
+    /// The operator token; one is made where none is given.
+    pub token: Option<String>,
+    /// The layout is a demonstration.
+    pub demo: bool,
+}
+
+impl Setup {
+    /// As the layout file says.
+    #[must_use]
+    pub fn new(loaded: Loaded) -> Self {
+        let links = &loaded.layout.links;
+        let listen = links.dashboard.listen.clone();
+        let data = data_folder(links.history.path.as_deref().map(Path::new));
+        Self { loaded, listen, data, token: None, demo: false }
+    }
+}
+
+/// Runs `run`.
+///
+/// # Errors
+/// [`Failure`] when the layout has errors, or an address or folder cannot be had.
+pub fn run(args: &RunArgs) -> Result<Exit, Failure> {
+    let source = Source::open(&args.layout)?;
+    let loaded = source.require()?;
+    source.show_findings(&loaded, args.strict)?;
+    let mut setup = Setup::new(loaded);
+    if let Some(listen) = &args.listen {
+        setup.listen.clone_from(listen);
+    }
+    if let Some(data) = &args.data {
+        setup.data.clone_from(data);
+    }
+    if let Some(file) = &setup.loaded.layout.links.dashboard.operator_token_file {
+        setup.token = Some(token_from(Path::new(file))?);
+    }
+    block_on(async {
+        let daemon = Daemon::start(setup).await?;
+        daemon.greet();
+        daemon.until_stopped().await
+    })
+}
+
+/// Runs a future on the program's runtime.
+///
+/// # Errors
+/// What the future fails with, or [`Failure::Start`].
+pub fn block_on(
+    future: impl Future<Output = Result<Exit, Failure>>,
+) -> Result<Exit, Failure> {
+    tokio::runtime::Builder::new_multi_thread()
+        .enable_all()
+        .build()
+        .map_err(|source| Failure::Start { what: "runtime", source: source.into() })?
+        .block_on(future)
+}
+
+/// The state directory: what the service manager gives, else the user's own.
+#[must_use]
+pub fn data_folder(configured: Option<&Path>) -> PathBuf {
+    if let Some(path) = configured {
+        return path.to_owned();
+    }
+    let from = |name| std::env::var_os(name).filter(|value| !value.is_empty()).map(PathBuf::from);
+    from("STATE_DIRECTORY")
+        .or_else(|| from("XDG_STATE_HOME").map(|home| home.join("checkrail")))
+        .or_else(|| from("HOME").map(|home| home.join(".local/state/checkrail")))
+        .unwrap_or_else(|| PathBuf::from("checkrail-data"))
+}
+
+fn token_from(path: &Path) -> Result<String, Failure> {
+    let text = std::fs::read_to_string(path)
+        .map_err(|source| Failure::Read { path: path.to_owned(), source })?;
+    Ok(text.trim().to_owned())
+}
+
+/// A running daemon.
+pub struct Daemon {
+    links: Arc<Links>,
+    server: Server,
+    token: String,
+    token_is_new: bool,
+    broker: Option<(String, u16)>,
+    shell: JoinHandle<Ended>,
+    stop: oneshot::Sender<()>,
+    shutdown: watch::Sender<bool>,
+}
+
+impl Daemon {
+    /// Starts everything. A missing broker or device is no failure: it is awaited, and its readings count as stale.
+    ///
+    /// # Errors
+    /// [`Failure`] when an address or folder cannot be had.
+    pub async fn start(setup: Setup) -> Result<Self, Failure> {
+        let Setup { loaded, listen, data, token, demo } = setup;
+        let clock = Clock::start();
+        let archivist = Archivist::open(&data, &loaded, (Mono::START, clock.wall(Mono::START)));
+        let tick = Tick::new();
+        let options = Options { run: clock.run_number(), version: env!("CARGO_PKG_VERSION").to_owned() };
+        let settings = &loaded.layout.links;
+        let (links, arrivals) =
+            links::start(settings, loaded.channels.clone(), tick.clone(), options)
+                .await
+                .map_err(|source| Failure::Start { what: "links", source: source.into() })?;
+        let links = Arc::new(links);
+        let broker = broker_of(&links, &loaded);
+        let recorder = recorder(&loaded, &clock)?;
+        let start = Start::live(archivist.remembered());
+        let supervisor = Core::new(&loaded).supervisor(start, Mono::START);
+        let view = View::new(Snapshot::clone(&supervisor.snapshot()), clock.wall(Mono::START) / 1000);
+        let (views, seen) = watch::channel(Arc::new(view));
+        let (ask, commands) = mpsc::channel(MOST_COMMANDS);
+        let metrics = Arc::new(Metrics::new());
+        let (shutdown, closing) = watch::channel(false);
+        let token_is_new = token.is_none();
+        let token = match token {
+            Some(token) => token,
+            None => dashboard::new_token()
+                .map_err(|source| Failure::Start { what: "token", source: source.into() })?,
+        };
+        let server = serve(
+            dashboard_settings(&listen, &token, &loaded, demo)?,
+            dashboard::Parts {
+                layout: loaded.layout.clone(),
+                views: seen,
+                commands: ask,
+                archive: archivist.archive(),
+                metrics: metrics.clone(),
+                shutdown: closing,
+            },
+        )
+        .await?;
+        let (stop, stopped) = oneshot::channel();
+        let parts = Parts {
+            loaded,
+            supervisor,
+            clock,
+            links: links.clone(),
+            arrivals,
+            tick,
+            commands,
+            views,
+            metrics,
+            archivist,
+            recorder,
+            watchdog: Watchdog::from_environment(),
+        };
+        let shell = tokio::spawn(Shell::new(parts).run(stopped));
+        notify::ready();
+        Ok(Self { links, server, token, token_is_new, broker, shell, stop, shutdown })
+    }
+
+    /// Where the dashboard listens.
+    #[must_use]
+    pub const fn address(&self) -> SocketAddr {
+        self.server.address()
+    }
+
+    /// The operator token.
+    #[must_use]
+    pub fn token(&self) -> &str {
+        &self.token
+    }
+
+    /// Host and port of the broker, where there is one.
+    #[must_use]
+    pub fn broker(&self) -> Option<(String, u16)> {
+        self.broker.clone()
+    }
+
+    /// Says where it can be found. A token from a file is never shown.
+    fn greet(&self) {
+        info!(address = %format!("http://{}/", self.address()), "DashboardOpened");
+        if self.token_is_new {
+            crate::print::error_line(&format!("operator token for this run: {}", self.token));
+        }
+    }
+
+    /// Runs until a signal, then cuts, proves and saves.
+    ///
+    /// # Errors
+    /// [`Failure::Start`] when signals cannot be awaited.
+    pub async fn until_stopped(self) -> Result<Exit, Failure> {
+        let signals = |source: std::io::Error| Failure::Start { what: "signals", source: source.into() };
+        let mut terminate = signal(SignalKind::terminate()).map_err(signals)?;
+        let mut interrupt = signal(SignalKind::interrupt()).map_err(signals)?;
+        let mut shell = self.shell;
+        let early = tokio::select! {
+            _ = terminate.recv() => None,
+            _ = interrupt.recv() => None,
+            ended = &mut shell => Some(ended),
+        };
+        notify::stopping();
+        let ended = match early {
+            Some(ended) => ended,
+            None => {
+                // The task may have ended in this very moment; its result tells.
+                let _ = self.stop.send(());
+                shell.await
+            }
+        };
+        let exit = match ended {
+            Ok(Ended::Proved) => Exit::Done,
+            Ok(Ended::NotProved) => Exit::CutNotProved,
+            Err(failed) => {
+                error!(%failed, "the supervisor has failed: cutting everything");
+                Exit::ErrorsFound
+            }
+        };
+        self.links.cut_everything().await;
+        self.shutdown.send_replace(true);
+        self.server.stopped().await;
+        if let Some(links) = Arc::into_inner(self.links) {
+            links.stop().await;
+        }
+        info!("Stopped");
+        Ok(exit)
+    }
+}
+
+fn broker_of(links: &Links, loaded: &Loaded) -> Option<(String, u16)> {
+    if let Some(address) = links.embedded_broker() {
+        return Some((address.ip().to_string(), address.port()));
+    }
+    match &loaded.layout.links.mqtt.as_ref()?.broker {
+        BrokerAddress::External { host, port, .. } => Some((host.clone(), *port)),
+        BrokerAddress::Embedded { .. } => None,
+    }
+}
+
+fn recorder(loaded: &Loaded, clock: &Clock) -> Result<Option<Recorder>, Failure> {
+    let Some(folder) = &loaded.layout.links.history.journal else { return Ok(None) };
+    let started = jiff::Timestamp::from_microsecond(clock.wall(Mono::START)).unwrap_or_default();
+    let name = started.strftime("%Y%m%dT%H%M%SZ").to_string();
+    Recorder::create(Path::new(folder), &name, loaded.channels.clone()).map(Some)
+}
+
+fn dashboard_settings(
+    listen: &str,
+    token: &str,
+    loaded: &Loaded,
+    demo: bool,
+) -> Result<Settings, Failure> {
+    let listen = listen.parse().map_err(|_| {
+        Failure::Argument(format!("the dashboard's address `{listen}` needs the form 127.0.0.1:8080"))
+    })?;
+    let read_token = match &loaded.layout.links.dashboard.read_token_file {
+        Some(file) => Some(token_from(Path::new(file))?),
+        None => None,
+    };
+    Ok(Settings {
+        listen,
+        hosts: Vec::new(),
+        operator_token: token.to_owned(),
+        read_token,
+        demo,
+        version: env!("CARGO_PKG_VERSION").to_owned(),
+    })
+}
+
+async fn serve(settings: Settings, parts: dashboard::Parts) -> Result<Server, Failure> {
+    dashboard::serve(settings, parts)
+        .await
+        .map_err(|source| Failure::Start { what: "dashboard", source: source.into() })
+}

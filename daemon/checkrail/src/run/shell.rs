@@ -1,0 +1,421 @@
+//! The supervisor's task: it owns the supervisor, hands it inputs with their instants, and performs what it decides.
+//!
+//! Orders leave first. Whatever else a reading caused waits in `later` until no order is left, and nothing in this
+//! task ever waits for a disk, a network client or the dashboard.
+
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    sync::Arc,
+    time::Instant,
+};
+
+use dashboard::{Command, LinkView, Metrics, View};
+use links::{Arrivals, Arrived, LinkKind, Links, Tick};
+use supervision::{
+    Supervisor,
+    cause::Cause,
+    input::{Act, Feed, Input, LinkReport, OperatorRequest, RequestId},
+    output::{Action, Decision, EventKind, Order, Output, PowerState, Refusal, StateValue},
+};
+use tokio::sync::{mpsc, oneshot, watch};
+use tracing::{info, warn};
+use wiring::{
+    channel::{Object, Quantity},
+    index::{BoosterIx, ChannelIx, DistrictIx},
+    units::{Micros, Mono},
+};
+
+use crate::{
+    clock::{Clock, duration},
+    run::{archivist::Archivist, notify::Watchdog, recorder::Recorder},
+    source::Loaded,
+};
+
+/// The supervisor is woken at least this often, so that permits and the watchdog have a young sign of life.
+const TICK_EVERY: Micros = Micros::from_millis(50);
+
+/// How often the dashboard gets a new view.
+const VIEW_EVERY: Micros = Micros::from_millis(100);
+
+/// Inputs handled before looking at anything else.
+const BATCH_MAX: usize = 256;
+
+/// How long a stop waits for its cuts to be proved.
+const STOP_WITHIN: Micros = Micros::from_millis(2000);
+
+/// How the task ended.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+pub enum Ended {
+    /// Every cut that the stop ordered was proved.
+    Proved,
+    /// At least one was not.
+    NotProved,
+}
+
+/// What the task is given.
+pub struct Parts {
+    /// The layout.
+    pub loaded: Loaded,
+    /// The supervisor, started.
+    pub supervisor: Supervisor,
+    /// Time.
+    pub clock: Clock,
+    /// Orders go there.
+    pub links: Arc<Links>,
+    /// Inputs come from there.
+    pub arrivals: Arrivals,
+    /// The supervisor's sign of life.
+    pub tick: Tick,
+    /// Requests of signed-in people.
+    pub commands: mpsc::Receiver<Command>,
+    /// The dashboard's view.
+    pub views: watch::Sender<Arc<View>>,
+    /// Counters.
+    pub metrics: Arc<Metrics>,
+    /// The history.
+    pub archivist: Archivist,
+    /// The journal, where one is recorded.
+    pub recorder: Option<Recorder>,
+    /// The service manager's watchdog.
+    pub watchdog: Watchdog,
+}
+
+/// The task.
+pub struct Shell {
+    parts: Parts,
+    /// Requests that are not answered yet.
+    waiting: BTreeMap<u64, Waiting>,
+    next_request: u64,
+    /// Names of the nodes, by number.
+    nodes: Vec<String>,
+    later: Vec<Output>,
+    last: Mono,
+    next_tick: Mono,
+    next_view: Mono,
+    /// Channels that the stop has ordered cut and that are not proved yet.
+    stopping: Option<Stopping>,
+}
+
+/// A request on its way through the supervisor.
+struct Waiting {
+    who: String,
+    act: Act,
+    answer: oneshot::Sender<Result<(), Refusal>>,
+}
+
+struct Stopping {
+    until: Mono,
+    unproved: BTreeSet<ChannelIx>,
+}
+
+impl Shell {
+    /// Ready to run.
+    #[must_use]
+    pub fn new(parts: Parts) -> Self {
+        let shell = Self {
+            parts,
+            waiting: BTreeMap::new(),
+            next_request: 1,
+            nodes: Vec::new(),
+            later: Vec::new(),
+            last: Mono::START,
+            next_tick: Mono::START,
+            next_view: Mono::START,
+            stopping: None,
+        };
+        shell.permit_everything();
+        shell
+    }
+
+    /// Runs until `stop` resolves and its cuts are proved, or [`STOP_WITHIN`] has passed.
+    pub async fn run(mut self, mut stop: oneshot::Receiver<()>) -> Ended {
+        loop {
+            let wake = tokio::time::Instant::from_std(self.parts.clock.instant(self.next_wake()));
+            let stopping = self.stopping.is_some();
+            tokio::select! {
+                arrived = self.parts.arrivals.recv() => match arrived {
+                    Some(arrived) => self.take_batch(arrived),
+                    None => return self.end(),
+                },
+                Some(command) = self.parts.commands.recv() => self.take_command(command),
+                _ = &mut stop, if !stopping => self.begin_stop(),
+                () = tokio::time::sleep_until(wake) => {}
+            }
+            self.keep_time();
+            if self.stopping.as_ref().is_some_and(|it| it.unproved.is_empty() || it.until <= self.last)
+            {
+                return self.end();
+            }
+        }
+    }
+
+    fn next_wake(&self) -> Mono {
+        let deadline = self.parts.supervisor.poll_deadline();
+        let stop = self.stopping.as_ref().map(|stopping| stopping.until);
+        [Some(self.next_tick), Some(self.next_view), deadline, stop]
+            .into_iter()
+            .flatten()
+            .min()
+            .unwrap_or(self.next_tick)
+    }
+
+    /// The present instant, never before one that was handed to the supervisor.
+    fn now(&mut self, at: Mono) -> Mono {
+        self.last = self.last.max(at);
+        self.last
+    }
+
+    fn take_batch(&mut self, first: Arrived) {
+        let mut next = Some(first);
+        for _ in 0..BATCH_MAX {
+            let Some(arrived) = next else { return };
+            self.take(arrived);
+            next = self.parts.arrivals.try_recv();
+        }
+        if let Some(arrived) = next {
+            self.take(arrived);
+        }
+    }
+
+    fn take(&mut self, arrived: Arrived) {
+        let now = self.parts.clock.at(arrived.at);
+        let now = self.now(now);
+        let input = self.notice(arrived.input, now);
+        self.parts.supervisor.handle(input, now);
+        self.drain(Some(arrived.at));
+    }
+
+    /// Counts and records an input on its way in; gives requests that come over a link a number of ours.
+    fn notice(&mut self, input: Input, now: Mono) -> Input {
+        match input {
+            Input::Reading(reading) => {
+                self.parts.metrics.reading();
+                if let Some(recorder) = &mut self.parts.recorder {
+                    recorder.reading(now, &reading);
+                }
+                Input::Reading(reading)
+            }
+            Input::Link(report) => {
+                self.notice_report(&report);
+                Input::Link(report)
+            }
+            Input::Operator(mut request) => {
+                request.id = self.number();
+                Input::Operator(request)
+            }
+            Input::Tick => Input::Tick,
+        }
+    }
+
+    fn notice_report(&mut self, report: &LinkReport) {
+        match report {
+            LinkReport::Born { node, name, .. } => {
+                let at = usize::from(node.0);
+                if self.nodes.len() <= at {
+                    self.nodes.resize(at + 1, String::new());
+                }
+                self.nodes[at].clone_from(name);
+            }
+            LinkReport::Unusable { .. } => self.parts.metrics.reading_bad(),
+            LinkReport::Alive { .. }
+            | LinkReport::Lost { .. }
+            | LinkReport::Acknowledged { .. }
+            | LinkReport::NotSent { .. }
+            | LinkReport::Refused { .. }
+            | LinkReport::HistoryFailing(_) => {}
+        }
+    }
+
+    fn number(&mut self) -> RequestId {
+        self.next_request += 1;
+        RequestId(self.next_request)
+    }
+
+    fn take_command(&mut self, command: Command) {
+        let id = self.number();
+        let OperatorRequest { who, act, .. } = command.request;
+        let waiting = Waiting { who: who.clone(), act: act.clone(), answer: command.answer };
+        self.waiting.insert(id.0, waiting);
+        self.request(OperatorRequest { id, who, act });
+    }
+
+    fn request(&mut self, request: OperatorRequest) {
+        let now = self.parts.clock.now();
+        let now = self.now(now);
+        self.parts.supervisor.handle(Input::Operator(request), now);
+        self.drain(None);
+    }
+
+    fn begin_stop(&mut self) {
+        info!("stopping: cutting power and waiting for proof");
+        let until = self.parts.clock.now() + STOP_WITHIN;
+        self.stopping = Some(Stopping { until, unproved: BTreeSet::new() });
+        let id = self.number();
+        self.request(OperatorRequest { id, who: "checkrail".to_owned(), act: Act::Shutdown });
+    }
+
+    /// Ticks, views and the watchdog.
+    fn keep_time(&mut self) {
+        let now = self.parts.clock.now();
+        let now = self.now(now);
+        self.parts.supervisor.handle_timeout(now);
+        if self.next_tick <= now {
+            if let Some(failing) = self.parts.archivist.poll_failing() {
+                let report = LinkReport::HistoryFailing(failing);
+                self.parts.supervisor.handle(Input::Link(report), now);
+            }
+            self.parts.supervisor.handle(Input::Tick, now);
+            self.next_tick = now + TICK_EVERY;
+            self.parts.watchdog.feed();
+        }
+        self.drain(None);
+        self.parts.tick.beat();
+        if self.next_view <= now {
+            self.next_view = now + VIEW_EVERY;
+            self.show(now);
+        }
+    }
+
+    /// Performs what the supervisor decided: orders first, the rest after the last of them.
+    fn drain(&mut self, arrived: Option<Instant>) {
+        while let Some(output) = self.parts.supervisor.poll_output() {
+            if let Decision::Order(order) = &output.what {
+                self.perform(order, arrived);
+            }
+            self.later.push(output);
+        }
+        let mut later = std::mem::take(&mut self.later);
+        for output in later.drain(..) {
+            self.announce(output);
+        }
+        // The list's memory is used again: nothing is allocated for a reading that decides nothing.
+        self.later = later;
+    }
+
+    fn perform(&mut self, order: &Order, arrived: Option<Instant>) {
+        match order.action {
+            Action::Cut => {
+                self.parts.links.power_wanted(order.channel, false);
+                self.parts.links.order(order);
+                if let (Some(arrived), 1) = (arrived, order.attempt) {
+                    let micros = u64::try_from(arrived.elapsed().as_micros()).unwrap_or(u64::MAX);
+                    self.parts.metrics.cut_latency(Micros(micros));
+                }
+                self.parts.metrics.cut(order.cause.word());
+                if let (Cause::Shutdown, Some(stopping)) = (order.cause, &mut self.stopping) {
+                    stopping.unproved.insert(order.channel);
+                }
+            }
+            Action::On => {
+                self.parts.links.power_wanted(order.channel, true);
+                self.parts.links.order(order);
+            }
+            Action::Throw(_) => self.parts.links.order(order),
+        }
+    }
+
+    fn announce(&mut self, output: Output) {
+        super::announce::log(&output, &self.parts.loaded, &self.nodes);
+        match &output.what {
+            Decision::State { channel, value } => self.publish_state(*channel, *value),
+            Decision::Alarm(change) => {
+                super::announce::publish_alarm(&self.parts.links, &self.parts.loaded, change, &self.nodes);
+            }
+            Decision::FaultOpened { .. } => self.parts.metrics.fault(),
+            Decision::Event(event) => {
+                if let EventKind::ReadingBad { .. } = event.kind {
+                    self.parts.metrics.reading_bad();
+                }
+            }
+            Decision::Answer { request, result } => {
+                self.answer(*request, *result, output.at);
+            }
+            Decision::Order(_) | Decision::FaultClosed(_) => {}
+        }
+        let wall = self.parts.clock.wall(output.at);
+        self.parts.archivist.record(output, wall, &self.nodes);
+    }
+
+    fn answer(&mut self, request: RequestId, result: Result<(), Refusal>, at: Mono) {
+        let Some(Waiting { who, act, answer }) = self.waiting.remove(&request.0) else { return };
+        if result.is_ok() {
+            self.parts.archivist.record_act(&act, &who, at, self.parts.clock.wall(at));
+        }
+        // The asker may have gone away; the act is done all the same.
+        let _ = answer.send(result);
+    }
+
+    fn publish_state(&mut self, channel: ChannelIx, value: StateValue) {
+        if let (StateValue::Power(PowerState::Cut), Some(stopping)) = (value, &mut self.stopping) {
+            stopping.unproved.remove(&channel);
+        }
+        self.parts.links.publish_state(channel, value);
+    }
+
+    fn show(&mut self, now: Mono) {
+        let mut view =
+            View::new(self.parts.supervisor.snapshot(), self.parts.clock.wall(now) / 1000);
+        view.links = link_views(&self.parts.links);
+        view.history_ok = self.parts.archivist.is_ok();
+        self.parts.views.send_replace(Arc::new(view));
+    }
+
+    /// Outputs that are found on stay on: until a cut says otherwise every power channel may have its permit.
+    fn permit_everything(&self) {
+        for feed in feeds(&self.parts.loaded) {
+            if let Some(channel) = power_channel(&self.parts.loaded, feed) {
+                self.parts.links.power_wanted(channel, true);
+            }
+        }
+    }
+
+    fn end(mut self) -> Ended {
+        let now = self.parts.clock.now();
+        let now = self.now(now);
+        self.parts.supervisor.finish(now);
+        self.drain(None);
+        if let Some(recorder) = self.parts.recorder.take() {
+            recorder.close();
+        }
+        let left = self.stopping.map_or(0, |stopping| stopping.unproved.len());
+        if !self.parts.archivist.close(duration(STOP_WITHIN)) {
+            warn!("the history could not save everything before the stop");
+        }
+        if left == 0 {
+            Ended::Proved
+        } else {
+            warn!(unproved = left, "power could not be proved off: pull the plug of the booster");
+            Ended::NotProved
+        }
+    }
+}
+
+fn feeds(loaded: &Loaded) -> impl Iterator<Item = Feed> + '_ {
+    let boosters = (0..loaded.layout.boosters.len()).map(|at| Feed::Booster(BoosterIx::new(at)));
+    let districts =
+        (0..loaded.layout.districts.len()).map(|at| Feed::District(DistrictIx::new(at)));
+    boosters.chain(districts)
+}
+
+fn power_channel(loaded: &Loaded, feed: Feed) -> Option<ChannelIx> {
+    let object = match feed {
+        Feed::Booster(it) => Object::Booster(it),
+        Feed::District(it) => Object::District(it),
+    };
+    loaded.channels.index(object, Quantity::Power)
+}
+
+fn link_views(links: &Links) -> Vec<LinkView> {
+    links
+        .status()
+        .into_iter()
+        .map(|status| {
+            let name = match status.kind {
+                LinkKind::Mqtt => status.name.clone(),
+                LinkKind::Serial => format!("serial/{}", status.name),
+            };
+            let text = if status.up { status.address } else { status.trouble };
+            LinkView { name, up: status.up, text }
+        })
+        .collect()
+}

@@ -1,0 +1,107 @@
+//! `checkrail study`: what the short will do, before it happens.
+
+use std::{fs, path::Path};
+
+use circuit::{
+    report,
+    study::{self, Progress, Settings, Study},
+};
+use comfy_table::{Table, presets::UTF8_HORIZONTAL_ONLY};
+use indicatif::{ProgressBar, ProgressStyle};
+use wiring::{
+    layout::Layout,
+    quantity::{Dimension, amount},
+    units::Microamps,
+};
+
+use crate::{
+    cli::{StudyArgs, StudyFormat},
+    exit::{Exit, Failure},
+    print,
+    source::Source,
+    study_json,
+};
+
+/// Progress is drawn only for work that takes longer than this.
+const SHOW_AFTER: std::time::Duration = std::time::Duration::from_secs(2);
+
+/// Runs `study`.
+///
+/// # Errors
+/// [`Failure`] when the layout has errors, the load is no current, or the result cannot be written.
+pub fn run(args: &StudyArgs) -> Result<Exit, Failure> {
+    let train_load = amount(&args.train_load, Dimension::Current)
+        .map(Microamps)
+        .map_err(|_| {
+            Failure::Argument(format!("--train-load {} needs a current, as in \"1 A\"", args.train_load))
+        })?;
+    let source = Source::open(&args.layout)?;
+    let loaded = source.require()?;
+    source.show_findings(&loaded, args.strict)?;
+    let settings = Settings { train_load, ..Settings::default() };
+    let layout = &loaded.layout;
+    let text = match args.format {
+        StudyFormat::Spice => spice(layout, &watched(layout, &settings), args.at.as_deref())?,
+        StudyFormat::Json => study_json::json(layout, &watched(layout, &settings)).to_string(),
+        StudyFormat::Html => report::html(layout, &watched(layout, &settings), train_load),
+        StudyFormat::Text => tables(layout, &watched(layout, &settings)),
+    };
+    match &args.out {
+        None => print::line(text.trim_end())?,
+        Some(path) => save(path, &text)?,
+    }
+    Ok(Exit::Done)
+}
+
+/// One case as a netlist that any SPICE reads: the short at a place, or the one with the smallest margin.
+fn spice(layout: &Layout, study: &Study, at: Option<&str>) -> Result<String, Failure> {
+    circuit::spice::short(layout, study, at).ok_or_else(|| {
+        let places: Vec<&str> = study.shorts.iter().take(8).map(|it| it.at.as_str()).collect();
+        Failure::Argument(format!(
+            "--at {} is no place of this study; there are {} …",
+            at.unwrap_or_default(),
+            places.join(", ")
+        ))
+    })
+}
+
+fn watched(layout: &Layout, settings: &Settings) -> Study {
+    let started = std::time::Instant::now();
+    let mut bar: Option<ProgressBar> = None;
+    let study = study::run_watched(layout, settings, &mut |Progress { done, total }| {
+        if bar.is_none() && print::progress_is_seen() && started.elapsed() > SHOW_AFTER {
+            let style = ProgressStyle::with_template("{bar:40} {pos}/{len} places and contacts, {eta} left")
+                .unwrap_or_else(|_| ProgressStyle::default_bar());
+            bar = Some(ProgressBar::new(total as u64).with_style(style));
+        }
+        if let Some(bar) = &bar {
+            bar.set_position(done as u64);
+        }
+    });
+    if let Some(bar) = bar {
+        bar.finish_and_clear();
+    }
+    study
+}
+
+fn tables(layout: &Layout, study: &Study) -> String {
+    let mut text = String::new();
+    for part in report::tables(layout, study) {
+        let mut table = Table::new();
+        table.load_style(UTF8_HORIZONTAL_ONLY).set_header(part.head);
+        for row in part.rows {
+            table.add_row(row);
+        }
+        text.push_str(&format!("{}\n", part.title));
+        if !part.note.is_empty() {
+            text.push_str(&format!("{}\n", part.note));
+        }
+        text.push_str(&format!("{table}\n\n"));
+    }
+    text.push_str(report::CAUTION);
+    text
+}
+
+fn save(path: &Path, text: &str) -> Result<(), Failure> {
+    fs::write(path, text).map_err(|source| Failure::Write { path: path.to_owned(), source })
+}

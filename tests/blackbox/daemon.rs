@@ -1,0 +1,284 @@
+//! The built daemon against a real broker: readings in, the district cut, the alarm published, the fault on disk.
+
+mod support;
+
+use std::{fmt::Write as _, time::Duration};
+
+use serde_json::{Value, json};
+use support::{
+    broker::Broker,
+    checkrail,
+    daemon::Daemon,
+    fixture,
+    node::{Heard, Node, PATIENCE},
+    text,
+};
+use tokio::time::{Instant, interval};
+
+const INPUTS: [(&str, f64); 6] = [
+    ("district/east/current", 50.0),
+    ("district/west/current", 50.0),
+    ("booster/main/current", 50.0),
+    ("block/e1/current", 50.0),
+    ("block/e2/current", 50.0),
+    ("block/w1/current", 50.0),
+];
+
+const OUTPUTS: [&str; 3] = ["district/east/power", "district/west/power", "booster/main/power"];
+
+fn layout(port: u16) -> String {
+    let mut layout = std::fs::read_to_string(fixture("layouts/two-districts.toml")).expect("fixture");
+    write!(layout, "\n[links.mqtt]\nbroker = \"mqtt://127.0.0.1:{port}\"\n").expect("text");
+    layout
+}
+
+/// A simulated crew: publishes every 10 ms, until `until` hears what it waits for.
+struct Session {
+    node: Node,
+    started: Instant,
+    east: f64,
+}
+
+impl Session {
+    async fn start(port: u16) -> Self {
+        let mut node = Node::connect("crew", port).await;
+        node.hear_daemon().await;
+        let mut inputs = INPUTS.to_vec();
+        inputs.extend([("district/east/feedback", 0.0), ("district/west/feedback", 0.0)]);
+        inputs.extend(["T1", "T2", "T3"].map(|it| match it {
+            "T1" => ("machine/T1/position", 0.0),
+            "T2" => ("machine/T2/position", 0.0),
+            _ => ("machine/T3/position", 0.0),
+        }));
+        node.birth(&inputs, &OUTPUTS).await;
+        let mut session = Self { node, started: Instant::now(), east: 0.4 };
+        let ms = session.ms();
+        session
+            .node
+            .measure(
+                ms,
+                &[
+                    ("district/east/feedback", json!("on")),
+                    ("district/west/feedback", json!("on")),
+                    ("machine/T1/position", json!("normal")),
+                    ("machine/T2/position", json!("normal")),
+                    ("machine/T3/position", json!("normal")),
+                ],
+            )
+            .await;
+        session
+    }
+
+    fn ms(&self) -> u64 {
+        u64::try_from(self.started.elapsed().as_millis()).unwrap_or(0)
+    }
+
+    async fn measure(&mut self) {
+        let east = self.east;
+        let ms = self.ms();
+        self.node
+            .measure(
+                ms,
+                &[
+                    ("district/east/current", json!(east)),
+                    ("block/e1/current", json!(east)),
+                    ("block/e2/current", json!(0.0)),
+                    ("district/west/current", json!(0.0)),
+                    ("block/w1/current", json!(0.0)),
+                    ("booster/main/current", json!(east)),
+                ],
+            )
+            .await;
+    }
+
+    /// Goes on measuring until a message that `wanted` picks arrives.
+    async fn until(&mut self, what: &str, wanted: impl Fn(&Heard) -> bool) -> Heard {
+        let mut step = interval(Duration::from_millis(10));
+        let limit = Instant::now() + PATIENCE;
+        while Instant::now() < limit {
+            step.tick().await;
+            self.measure().await;
+            if let Some(heard) = self.node.rest().into_iter().find(&wanted) {
+                return heard;
+            }
+        }
+        panic!("never heard: {what}");
+    }
+
+    async fn measure_for(&mut self, span: Duration) {
+        let mut step = interval(Duration::from_millis(10));
+        let limit = Instant::now() + span;
+        while Instant::now() < limit {
+            step.tick().await;
+            self.measure().await;
+        }
+    }
+
+    /// A short in the east, and the cut that it causes.
+    async fn short(&mut self) -> Heard {
+        self.measure_for(Duration::from_millis(600)).await;
+        self.east = 5.0;
+        let order = self
+            .until("the order", |heard| heard.topic == "checkrail/crew/order/district/east/power")
+            .await;
+        let (id, ms) = (order.body["id"].clone(), self.ms());
+        let ack = json!({"id": id, "r": "ok"}).to_string();
+        self.node.publish("ack/district/east/power", false, &ack).await;
+        self.east = 0.0;
+        self.node.measure(ms, &[("district/east/feedback", json!("off"))]).await;
+        order
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_short_is_cut_announced_recorded_and_restored() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let broker = Broker::start(folder.path());
+    let daemon = Daemon::run(folder.path(), &layout(broker.port));
+    let mut session = Session::start(broker.port).await;
+    let order = session.short().await;
+    assert_eq!(order.body["op"], "cut");
+    assert_eq!(order.body["cause"], "short-circuit");
+    assert!(!order.retained, "an order is never retained");
+    let proved = session
+        .until("the proved cut", |heard| {
+            heard.topic == "checkrail/-/state/district/east/power" && heard.body["v"] == "cut"
+        })
+        .await;
+    assert!(proved.body["t"].is_number(), "{proved:?}");
+    // The record closes three seconds after the trigger; then it is on disk and on the page.
+    let found = fault_of(&daemon, &mut session).await;
+    assert_eq!(found["district"], "east");
+    assert_eq!(found["cause"], "short-circuit");
+    let data = daemon.data.to_str().expect("a path").to_owned();
+    let list = checkrail(&["faults", "list", "--data", &data]);
+    assert!(text(&list).contains("east"), "{}", text(&list));
+    let shown = text(&checkrail(&["faults", "show", "1", "--data", &data]));
+    assert!(shown.contains("district/east/power") || shown.contains("district east"), "{shown}");
+    restore(&daemon, &mut session).await;
+    drop(session);
+    daemon.kill();
+}
+
+async fn fault_of(daemon: &Daemon, session: &mut Session) -> Value {
+    let limit = Instant::now() + PATIENCE;
+    while Instant::now() < limit {
+        session.measure_for(Duration::from_millis(200)).await;
+        let faults = daemon.json("/api/v1/faults");
+        let first = faults["faults"][0].clone();
+        if first["complete"] == json!(true) {
+            return first;
+        }
+    }
+    panic!("the fault is not on disk");
+}
+
+async fn restore(daemon: &Daemon, session: &mut Session) {
+    let token = daemon.token.clone();
+    let (status, body) = daemon.http("POST", "/api/v1/districts/east/restore", None, "{}");
+    assert_eq!(status, 401, "nobody acts without the token: {body}");
+    for alarm in daemon.json("/api/v1/alarms")["alarms"].as_array().expect("a list") {
+        let id = alarm["id"].as_str().expect("an id");
+        let path = format!("/api/v1/alarms/{id}/acknowledge");
+        let (status, body) = daemon.http("POST", &path, Some(&token), "{}");
+        assert!(matches!(status, 200 | 204 | 409), "{path}: {status} {body}");
+    }
+    session.measure_for(Duration::from_secs(3)).await;
+    let (status, body) =
+        daemon.http("POST", "/api/v1/districts/east/restore", Some(&token), r#"{"confirmed":true}"#);
+    assert!(matches!(status, 200 | 204), "{status} {body}");
+    let order = session
+        .until("the order to switch on", |heard| {
+            heard.topic == "checkrail/crew/order/district/east/power" && heard.body["op"] == "on"
+        })
+        .await;
+    assert!(!order.retained);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn without_a_broker_it_starts_says_so_and_finds_it_later() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut broker = Broker::start(folder.path());
+    broker.kill();
+    let daemon = Daemon::run(folder.path(), &layout(broker.port));
+    let (_, health) = daemon.http("GET", "/health", None, "");
+    assert!(health.contains("mqtt"), "{health}");
+    broker.restart();
+    let mut session = Session::start(broker.port).await;
+    session.short().await;
+    // A broker that forgets everything and comes back is subscribed to again.
+    broker.restart();
+    let mut session = Session::start(broker.port).await;
+    let heard = session
+        .until("the state after a restart of the broker", |heard| {
+            heard.topic == "checkrail/-/state/district/east/power"
+        })
+        .await;
+    assert_ne!(heard.body["v"], "on", "what was cut stays cut");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn rubbish_on_every_topic_harms_nothing() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let broker = Broker::start(folder.path());
+    let daemon = Daemon::run(folder.path(), &layout(broker.port));
+    let mut session = Session::start(broker.port).await;
+    for (topic, body) in [
+        ("checkrail/crew/reading/district/east/current", "NaN"),
+        ("checkrail/crew/reading/district/east/current", "inf"),
+        ("checkrail/crew/reading/district/east/current", "9e99"),
+        ("checkrail/crew/reading/district/east/current", "{\"v\":\"a lot\"}"),
+        ("checkrail/crew/reading/district/nowhere/current", "9"),
+        ("checkrail/crew/set", "{\"v\":{\"district/east/current\":"),
+        ("checkrail/crew/set", "[]"),
+        ("checkrail/crew/birth", "{\"id\":7}"),
+        ("checkrail/crew/health", "\u{0}\u{1}\u{2}"),
+        ("checkrail/crew/ack/district/east/power", "null"),
+        ("checkrail/-/ask/cut/", "{}"),
+        ("checkrail/-/order/district/east/power", "on"),
+        ("checkrail", "x"),
+    ] {
+        session.node.publish_at(topic, false, body).await;
+    }
+    session.measure_for(Duration::from_secs(2)).await;
+    let orders: Vec<Heard> = session
+        .node
+        .rest()
+        .into_iter()
+        .filter(|heard| heard.topic.contains("/order/") && !heard.topic.starts_with("checkrail/-/"))
+        .collect();
+    assert!(orders.is_empty(), "{orders:?}");
+    let (status, body) = daemon.http("GET", "/health", None, "");
+    assert_eq!(status, 200, "{body}");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_stop_cuts_and_proves_and_a_kill_loses_nothing_that_was_saved() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let broker = Broker::start(folder.path());
+    let daemon = Daemon::run(folder.path(), &layout(broker.port));
+    let mut session = Session::start(broker.port).await;
+    session.short().await;
+    fault_of(&daemon, &mut session).await;
+    daemon.kill();
+    let daemon = Daemon::run(folder.path(), &layout(broker.port));
+    let faults = daemon.json("/api/v1/faults");
+    assert_eq!(faults["faults"].as_array().map(Vec::len), Some(1), "{faults}");
+    let mut session = Session::start(broker.port).await;
+    session.measure_for(Duration::from_millis(500)).await;
+    let state = daemon.json("/api/v1/state");
+    let east = &state["districts"][0];
+    assert_eq!(east["locked_out"], json!(true), "locked out stays locked out: {east}");
+    let stop = tokio::task::spawn_blocking(move || daemon.terminate());
+    let order = session
+        .until("the cut of the stop", |heard| {
+            heard.topic == "checkrail/crew/order/district/west/power"
+        })
+        .await;
+    assert_eq!((&order.body["op"], &order.body["cause"]), (&json!("cut"), &json!("shutdown")));
+    let ms = session.ms();
+    session.node.measure(ms, &[("district/west/feedback", json!("off"))]).await;
+    session.measure_for(Duration::from_millis(1500)).await;
+    let status = stop.await.expect("it ends");
+    assert!(matches!(status.code(), Some(0 | 3)), "{status}");
+}
