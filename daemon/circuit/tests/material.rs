@@ -3,8 +3,8 @@
 use wiring::{
     layout::RailCode,
     material::{
-        SILVER_MELTS, SILVER_SOFTENS, ampacity, diameter, rail_ohms_per_metre, spot_celsius,
-        wire_ohms_per_metre,
+        PTC_COLD, SILVER_MELTS, SILVER_SOFTENS, ampacity, diameter, rail_ohms_per_metre,
+        spot_celsius, wire_ohms_per_metre,
     },
     units::{Gauge, Millicelsius},
 };
@@ -93,4 +93,12 @@ fn ampacity_never_rises_as_wire_gets_thinner() {
     }
     // 1.5 mm2 lies between 16 and 14 AWG: the thinner one counts.
     assert_eq!(ampacity(Gauge::Area(1_500_000)).amps(), 10.0);
+}
+
+/// A maker's datasheet of 2018, 30 V series: the cold resistance is that of its smallest part, the largest of all.
+#[test]
+fn a_cold_resettable_fuse_has_the_largest_resistance_of_a_published_series() {
+    let rows = include_str!("data/ptc_ruef.csv").lines().skip(1);
+    let most = rows.map(|row| row.split(',').nth(5).and_then(|cell| cell.parse().ok()));
+    assert_eq!(most.flatten().fold(0.0, f64::max), PTC_COLD);
 }

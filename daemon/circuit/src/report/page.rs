@@ -37,7 +37,7 @@ pub fn html(layout: &Layout, study: &Study, load: Microamps) -> String {
          <p class=\"caution\">{}</p>\n",
         escaped(CAUTION)
     );
-    summary(&mut page, study);
+    summary(&mut page, study, load);
     put(&mut page, format_args!("<h2>Power tree</h2>\n<figure>{}</figure>\n", one_line(layout)));
     page.push_str("<h2>Time over current</h2>\n");
     page.push_str(
@@ -65,7 +65,7 @@ fn put(page: &mut String, text: std::fmt::Arguments<'_>) {
     page.write_fmt(text).expect("a string takes any text");
 }
 
-fn summary(page: &mut String, study: &Study) {
+fn summary(page: &mut String, study: &Study, load: Microamps) {
     let count = |verdict| {
         study.contacts.iter().filter(|contact| contact.outcome.verdict == verdict).count()
     };
@@ -87,7 +87,7 @@ fn summary(page: &mut String, study: &Study) {
         put(
             page,
             format_args!(
-                "<li>Lowest voltage at a train: {volts:.2} V at {at}, {percent:.1} % lost.</li>\n"
+                "<li>Lowest voltage at a train of {load}: {volts:.2} V at {at}, {percent:.1} % lost.</li>\n"
             ),
         );
     }
