@@ -369,3 +369,21 @@ fn a_turntable_is_a_loop_until_its_bridge_is_gapped_and_reversed() {
     let gapped = pit("loop").replace("to = \"pit\"", "to = \"pit\"\ngaps = [\"from\", \"to\"]");
     assert_eq!(findings(&format!("{gapped}[reverser.r]\nblock = \"loop\"\n")), [""; 0]);
 }
+
+#[test]
+fn a_rail_common_to_two_blocks_is_booked_to_its_own_block_even_where_the_other_feeder_is_nearer() {
+    let track = |id: &str, from: &str, to: &str, more: &str| {
+        format!("[track.{id}]\nblock = \"r\"\nfrom = \"{from}\"\nto = \"{to}\"\n{more}\n")
+    };
+    let tracks = [
+        track("near", "T.left", "j1", "gaps = [{ end = \"from\", rail = \"left\" }]"),
+        track("middle", "j1", "j2", ""),
+        track("further", "j2", "j3", ""),
+        track("far", "j3", "buffer-1", "left = \"A\""),
+    ];
+    let text = format!("{ONE_BLOCK}{OTHERS}{TURNOUT}{}", tracks.concat());
+    assert_eq!(findings(&text), [""; 0]);
+    let seen = wiring::detect::rails(&layout(&text));
+    let near = seen.iter().find(|it| it.piece == "track/near").expect("a piece");
+    assert_eq!((near.left, near.right), (Some(BlockIx(1)), Some(BlockIx(1))));
+}

@@ -241,3 +241,23 @@ fn a_proof_shows_who_sees_a_wheel_on_the_frog() {
     assert_eq!(rows[1].seen_by, None, "fed from the bus, before any detector");
     assert_eq!((rows[0].open_ports, rows[1].open_ports), (0b011, 0b101));
 }
+
+#[test]
+fn a_route_that_too_many_machines_decide_is_not_proved_and_says_so() {
+    let machines = |count: usize| {
+        let each = (0..count).map(|at| format!("M{at} = \"normal\""));
+        each.collect::<Vec<_>>().join(", ")
+    };
+    let crossing = |count: usize| {
+        format!(
+            "{ONE_BLOCK}[trackwork.D]\nkind = \"crossing\"\nblock = \"q\"\nroutes = {{ a-left = {{ {} }}, a-right = {{ M0 = \"reverse\" }} }}\n",
+            machines(count)
+        )
+    };
+    let unproved = |count: usize| {
+        let report = report(&crossing(count));
+        report.findings.iter().filter(|it| it.message.contains("is not proved")).count()
+    };
+    assert_eq!(unproved(wiring::polarity::MACHINES_MAX), 0);
+    assert_eq!(unproved(wiring::polarity::MACHINES_MAX + 1), 4);
+}
