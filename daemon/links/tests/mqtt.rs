@@ -55,6 +55,15 @@ async fn readings_come_orders_go_and_answers_return() {
         let (order, retained) = node.hears("order/district/quarry/power").await;
         assert_eq!(order["op"], "cut");
         assert!(!retained);
+        // Whoever subscribes later must not get it: the broker would mark it as retained.
+        let mut later = Peer::connect(port, "later", &["checkrail/yard/#"]).await;
+        later.says("yard/marker", "{}", false).await;
+        let mut heard = Vec::new();
+        while !heard.last().is_some_and(|it: &String| it.ends_with("marker")) {
+            let message = tokio::time::timeout(PATIENCE, later.messages.recv()).await;
+            heard.push(message.expect("in time").expect("connected").topic);
+        }
+        assert!(!heard.iter().any(|it| it.contains("/order/")), "{heard:?}");
         let ack = json!({ "id": order["id"], "r": "ok" }).to_string();
         node.says("yard/ack/district/quarry/power", &ack, false).await;
         bench

@@ -5,14 +5,7 @@ mod bench;
 #[path = "support/layout.rs"]
 mod layout;
 
-use std::{
-    collections::VecDeque,
-    fs::File,
-    io::{Read, Write},
-    os::{fd::OwnedFd, unix::fs::symlink},
-    path::Path,
-    time::Duration,
-};
+use std::{collections::VecDeque, fs::File, os::unix::fs::symlink, path::Path, time::Duration};
 
 use bench::{Bench, PATIENCE};
 use links::clp::{
@@ -22,16 +15,12 @@ use links::clp::{
     line::{Answer, Body, Down, Line, Up},
     parse::parse,
 };
-use nix::{
-    fcntl::{FcntlArg, OFlag, fcntl},
-    pty::openpty,
-    unistd::ttyname,
-};
 use supervision::{
     input::{Input, LinkReport, Quality},
     output::{Action, PowerState, StateValue},
 };
-use tokio::io::unix::AsyncFd;
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio_serial::{SerialPort, SerialStream};
 use wiring::links::{LinkSettings, SerialSettings};
 
 const POWER: &str = "district/quarry/power";
@@ -43,43 +32,42 @@ const TABLE: [&str; 3] = [
 
 /// A node on the far end of a pseudo-terminal. Its `device` is a link, so that it can be unplugged and plugged again.
 struct Node {
-    wire: AsyncFd<File>,
+    wire: SerialStream,
     framer: Framer,
     heard: VecDeque<Line>,
     /// Keeps the near end open between two openings by the program.
-    _near: OwnedFd,
+    _near: File,
     seq: u16,
 }
 
 impl Node {
     fn plug(device: &Path) -> Self {
-        let pty = openpty(None, None).expect("a pseudo-terminal");
-        let name = ttyname(&pty.slave).expect("its name");
+        let (wire, mut near) = SerialStream::pair().expect("a pseudo-terminal");
+        near.set_exclusive(false).expect("open for the program too");
+        let name = near.name().expect("its name");
+        let held = File::options().read(true).write(true).open(&name).expect("held open");
+        // It would keep the program from locking the device for itself.
+        drop(near);
         // The first time there is nothing to remove.
         let _ = std::fs::remove_file(device);
         symlink(name, device).expect("a link");
-        fcntl(&pty.master, FcntlArg::F_SETFL(OFlag::O_NONBLOCK)).expect("not blocking");
-        let wire = AsyncFd::register(File::from(pty.master)).expect("watched");
-        let (framer, heard) = (Framer::default(), VecDeque::new());
-        Self { wire, framer, heard, _near: pty.slave, seq: 0 }
+        Self { wire, framer: Framer::default(), heard: VecDeque::new(), _near: held, seq: 0 }
     }
 
-    fn writes(&mut self, bytes: &[u8]) {
-        self.wire.get_mut().write_all(bytes).expect("written");
+    async fn writes(&mut self, bytes: &[u8]) {
+        self.wire.write_all(bytes).await.expect("written");
     }
 
-    fn says(&mut self, body: &str) {
+    async fn says(&mut self, body: &str) {
         let text = format!("@01:{:04X} {body}", self.seq);
         let line = format!("{text}*{:04X}\r\n", crc(text.as_bytes()));
-        self.writes(line.as_bytes());
+        self.writes(line.as_bytes()).await;
         self.seq = self.seq.wrapping_add(1);
     }
 
     async fn reads(&mut self) {
         let mut bytes = [0; 512];
-        let mut ready = self.wire.readable_mut().await.expect("watched");
-        let read = ready.try_io(|wire| wire.get_mut().read(&mut bytes));
-        let count = read.map_or(0, |read| read.expect("the line is open"));
+        let count = self.wire.read(&mut bytes).await.expect("the line is open");
         let heard = &mut self.heard;
         self.framer.feed(&bytes[..count], |text| heard.extend(parse(text)));
     }
@@ -104,17 +92,19 @@ impl Node {
 
     async fn acknowledges<T>(&mut self, found: impl Fn(&Down) -> Option<T>) -> T {
         let (seq, it) = self.hears(found).await;
-        self.says(&format!("AK {seq:04X} OK"));
+        self.says(&format!("AK {seq:04X} OK")).await;
         it
     }
 
     /// Everything up to the session.
     async fn introduces_itself(&mut self, boot: &str) {
         self.hears(|it| matches!(it, Down::Hello { .. }).then_some(())).await;
-        self.says(&format!("HI clp=1-1 id=quarry-node boot={boot} ch=3 cmd=4 deadman=1000"));
-        TABLE.iter().for_each(|row| self.says(row));
+        self.says(&format!("HI clp=1-1 id=quarry-node boot={boot} ch=3 cmd=4 deadman=1000")).await;
+        for row in TABLE {
+            self.says(row).await;
+        }
         let check = crc(TABLE.join("\n").as_bytes());
-        self.says(&format!("CE 3 {check:04X}"));
+        self.says(&format!("CE 3 {check:04X}")).await;
         self.acknowledges(|it| matches!(it, Down::Go { .. }).then_some(())).await;
     }
 }
@@ -140,8 +130,8 @@ async fn a_node_on_a_serial_line_reads_obeys_and_is_permitted() {
     let mut bench = Bench::start(&settings(&device)).await;
     node.introduces_itself("9C41").await;
     bench.until_report(|it| matches!(it, LinkReport::Born { permit: true, .. })).await;
-    node.writes(b"\x00noise\xff@01:0009 RD 1 0 81");
-    node.says("RD 15230 0 812");
+    node.writes(b"\x00noise\xff@01:0009 RD 1 0 81").await;
+    node.says("RD 15230 0 812").await;
     let quality = bench
         .until(|input| match input {
             Input::Reading(reading) => Some(reading.quality),
@@ -165,7 +155,7 @@ async fn a_node_on_a_serial_line_reads_obeys_and_is_permitted() {
     bench.until_report(|it| matches!(it, LinkReport::Acknowledged { order } if order.0 == 7)).await;
     bench.order(8, POWER, Action::On);
     let (seq, ()) = node.hears(|it| matches!(it, Down::Arm { channel: 5 }).then_some(())).await;
-    node.says(&format!("AK {seq:04X} TOK 7C21 2000"));
+    node.says(&format!("AK {seq:04X} TOK 7C21 2000")).await;
     node.acknowledges(|it| matches!(it, Down::On { token: 0x7C21, .. }).then_some(())).await;
     bench.until_report(|it| matches!(it, LinkReport::Acknowledged { order } if order.0 == 8)).await;
     bench.links.stop().await;
@@ -216,7 +206,6 @@ async fn a_missing_device_is_said_and_awaited_and_takes_no_order() {
 
 #[tokio::test]
 async fn the_same_lines_run_over_tcp() {
-    use tokio::io::{AsyncReadExt, AsyncWriteExt};
     let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.expect("a port");
     let address = listener.local_addr().expect("its address");
     let mut bench = Bench::start(&settings(Path::new(&format!("tcp://{address}")))).await;
