@@ -96,7 +96,7 @@ pub struct Bridge {
 /// The solution for one set of switches and bridges.
 #[derive(Clone, Debug)]
 pub struct Flow {
-    /// Current out of each booster, after current limiting.
+    /// Magnitude of the current at each booster, after current limiting: out of it, unless a stronger one feeds into it.
     pub boosters: Vec<Amps>,
     /// Voltage at each booster's terminals.
     pub booster_volts: Vec<Volts>,
