@@ -80,6 +80,8 @@ pub struct Node {
     /// Last value of every channel that is sent on change: sent again after each connection.
     discrete: BTreeMap<ChannelIx, &'static str>,
     last_number: u64,
+    /// Railroad seconds per second: the node's clock runs in real time, whatever the railroad does.
+    speed: f64,
 }
 
 impl Node {
@@ -90,6 +92,7 @@ impl Node {
         plan: Plan,
         root: &str,
         (host, port): (&str, u16),
+        speed: f64,
         channels: &ChannelTable,
         told: mpsc::UnboundedSender<Told>,
     ) -> Self {
@@ -151,6 +154,7 @@ impl Node {
             tokens_made: 0,
             discrete: BTreeMap::new(),
             last_number: 0,
+            speed,
         }
     }
 
@@ -193,7 +197,7 @@ impl Node {
     /// Publishes what the sensors measured since the last time.
     pub fn measure(&mut self, readings: &[SimReading], channels: &ChannelTable) {
         let mut set: Map<String, Json> = Map::new();
-        let mut number = 0;
+        let (mut number, mut ms) = (0, 0);
         for reading in readings {
             if let SimValue::Word(word) = reading.value {
                 self.discrete.insert(reading.channel, word);
@@ -201,23 +205,25 @@ impl Node {
             let name = channels.name(reading.channel);
             // A re-sent or overtaken reading goes by itself, with the number it had.
             let old = reading.number <= self.last_number;
-            if set.contains_key(name) || (old && !set.is_empty()) {
-                self.send_set(number, std::mem::take(&mut set));
+            let later = reading.node_ms != ms;
+            if !set.is_empty() && (later || old || set.contains_key(name)) {
+                self.send_set(number, ms, std::mem::take(&mut set));
             }
-            number = reading.number;
+            (number, ms) = (reading.number, reading.node_ms);
             self.last_number = self.last_number.max(number);
             set.insert(name.to_owned(), value(reading.value));
             if old {
-                self.send_set(number, std::mem::take(&mut set));
+                self.send_set(number, ms, std::mem::take(&mut set));
             }
         }
         if !set.is_empty() {
-            self.send_set(number, set);
+            self.send_set(number, ms, set);
         }
     }
 
-    fn send_set(&self, number: u64, set: Map<String, Json>) {
-        let body = json!({"b": self.plan.boot, "n": number, "ms": self.ms(), "v": set});
+    fn send_set(&self, number: u64, plant_ms: u64, set: Map<String, Json>) {
+        let ms = (plant_ms as f64 / self.speed) as u64;
+        let body = json!({"b": self.plan.boot, "n": number, "ms": ms, "v": set});
         self.publish("set", QoS::AtMostOnce, false, &body);
     }
 
@@ -229,7 +235,8 @@ impl Node {
             .collect();
         if !set.is_empty() {
             self.last_number += 1;
-            self.send_set(self.last_number, set);
+            let plant_ms = (self.ms() as f64 * self.speed) as u64;
+            self.send_set(self.last_number, plant_ms, set);
         }
     }
 

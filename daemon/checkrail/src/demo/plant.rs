@@ -72,7 +72,7 @@ async fn run(
         .iter()
         .enumerate()
         .map(|(place, plan)| {
-            Node::connect(place, plan.clone(), &setting.root, broker, &channels, sender.clone())
+            Node::connect(place, plan.clone(), &setting.root, broker, setting.speed, &channels, sender.clone())
         })
         .collect();
     let started = Instant::now();
