@@ -29,12 +29,18 @@ pub(crate) struct Mosquitto {
 impl Mosquitto {
     /// None where the machine has none: the test then says so and tests the embedded broker only.
     pub(crate) async fn start(port: u16) -> Option<Self> {
+        let plain = format!("listener {port} 127.0.0.1\nallow_anonymous true\n");
+        Self::start_with(port, &plain).await
+    }
+
+    /// With a listener of the test's own words.
+    pub(crate) async fn start_with(port: u16, listener: &str) -> Option<Self> {
         let program = ["/usr/sbin/mosquitto", "/usr/local/sbin/mosquitto", "/usr/bin/mosquitto"];
         let program = program.into_iter().find(|it| Path::new(it).exists())?;
         let directory = tempfile::tempdir().expect("a directory");
         let config = directory.path().join("mosquitto.conf");
         let text = format!(
-            "listener {port} 127.0.0.1\nallow_anonymous true\npersistence false\nset_tcp_nodelay true\nlog_dest none\n"
+            "{listener}persistence false\nset_tcp_nodelay true\nlog_dest none\nuser root\n"
         );
         std::fs::write(&config, text).expect("its configuration");
         let child = Command::new(program)
