@@ -445,8 +445,12 @@ pub struct Machine {
     pub supply: Supply,
     /// Other uses of its poles, one pole each.
     pub uses: Vec<String>,
-    /// Labels of the terminals, by `motor`, `pole-1` …
+    /// Labels of the terminals, by `motor`, `pole-1` …; those of a pole in the order common, normal, reverse.
     pub terminals: BTreeMap<String, Vec<String>>,
+    /// The labels of the poles were found with a meter (`truth`), not taken from a drawing.
+    pub terminals_by_meter: bool,
+    /// Diameter of the hole in a terminal that a wire goes through.
+    pub terminal_hole: Option<Micrometres>,
     /// The time constant is assumed, not measured.
     pub time_constant_assumed: bool,
 }

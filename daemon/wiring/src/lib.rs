@@ -20,6 +20,7 @@ pub mod read;
 pub mod schema;
 pub mod source;
 pub mod suggest;
+pub mod terminals;
 pub mod trackwork;
 pub mod units;
 

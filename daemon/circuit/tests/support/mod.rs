@@ -170,6 +170,8 @@ impl Sketch {
             supply: Supply::Own,
             uses: Vec::new(),
             terminals: BTreeMap::new(),
+            terminals_by_meter: false,
+            terminal_hole: None,
             time_constant_assumed: true,
         });
         self.layout.protection.machines.push(Protection::default());

@@ -173,6 +173,8 @@ fn machine_of(id: &str, poles: &[PoleIx]) -> Machine {
         supply: Supply::Own,
         uses: Vec::new(),
         terminals: BTreeMap::new(),
+        terminals_by_meter: false,
+        terminal_hole: None,
         time_constant_assumed: true,
     }
 }

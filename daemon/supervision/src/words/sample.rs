@@ -125,6 +125,8 @@ fn machine(at: u32) -> Machine {
         supply: Supply::Own,
         uses: Vec::new(),
         terminals: BTreeMap::new(),
+        terminals_by_meter: false,
+        terminal_hole: None,
         time_constant_assumed: true,
     }
 }

@@ -27,7 +27,11 @@ pub static ROOT: Table = Table {
             "Values for every table that does not say.",
         ),
         may("reverser", Value::ById(&REVERSER), "Automatic reversers, by id."),
-        may("colours", Value::Map(&TEXT), "Wire colours by conductor, for the sheets only."),
+        may(
+            "colours",
+            Value::Map(&TEXT),
+            "Wire colours for the sheets only, by what the wire is: A, B (or DISTRICT/A), frog, motor, jumper.",
+        ),
         may("protection", Value::Table(&protection_keys::PROTECTION), "Settings of protection."),
         may("links", Value::Table(&link_keys::LINKS), "Sensors and actuators."),
         may("history", Value::Table(&link_keys::HISTORY), "Where history is kept."),
@@ -249,14 +253,32 @@ pub static DEFAULT_MACHINE: Table = Table {
         or("contact-resistance", resistance(0), "30 mohm", "Of one closed contact."),
         or("contact-time-constant", SPAN, "2 s", "Of the thermal image."),
         or("throw-time", SPAN, "2.5 s", "Time of one throw."),
+        may("terminal-hole", HOLE, "Diameter of the hole in a terminal, for the sheets."),
     ],
     subject: "",
     fill: Fill::Quiet,
     open: false,
 };
 
+/// From a tenth of a millimetre to a centimetre.
+const HOLE: Value = Value::Amount { dimension: Dimension::Length, least: 100, most: 10_000 };
 const BY_DEFAULTS: &str = "as [defaults.machine]";
 static LABELS: Value = Value::List { of: &TEXT, least: 1, most: LIST_LENGTH_MAX };
+
+static PAIR: Value = Value::List { of: &TEXT, least: 2, most: 2 };
+const PAIRS_OF: Value = Value::List { of: &PAIR, least: 1, most: POLES_MAX as usize };
+
+static TRUTH: Table = Table {
+    header: "machine.ID.truth",
+    doc: "What a meter found on the bare machine: which pairs of terminals beep in each position.",
+    keys: &[
+        must("normal", PAIRS_OF, "Pairs that beep when the machine is normal: [[\"2\", \"3\"]]."),
+        must("reverse", PAIRS_OF, "Pairs that beep when it is reverse: [[\"1\", \"2\"]]."),
+    ],
+    subject: "",
+    fill: Fill::Assume,
+    open: false,
+};
 
 static MACHINE: Table = Table {
     header: "machine.ID",
@@ -278,7 +300,17 @@ static MACHINE: Table = Table {
             Value::List { of: &TEXT, least: 0, most: POLES_MAX as usize },
             "Other uses of its poles, one pole each: [\"signal\"].",
         ),
-        may("terminals", Value::Map(&LABELS), "Labels of its terminals, for the sheets."),
+        may(
+            "terminals",
+            Value::Map(&LABELS),
+            "Labels of its terminals, for the sheets: motor, and pole-1 … as common, normal, reverse.",
+        ),
+        may(
+            "truth",
+            Value::Table(&TRUTH),
+            "Instead of pole-1 … in `terminals`: the table that a meter gives.",
+        ),
+        depends("terminal-hole", HOLE, BY_DEFAULTS, "Diameter of the hole in a terminal."),
         may(
             "protection",
             Value::Table(&protection_keys::MACHINE),

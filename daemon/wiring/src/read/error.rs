@@ -1,6 +1,6 @@
 //! Everything that can be wrong with a layout file, as data. The texts are in `message.rs`.
 
-use crate::{grammar::Referent, layout::Span, quantity::Dimension};
+use crate::{grammar::Referent, layout::Span, quantity::Dimension, terminals::truth::TruthError};
 
 /// One thing that is wrong with the file.
 #[derive(Clone, Debug, Eq, PartialEq)]
@@ -184,6 +184,11 @@ pub enum FileErrorKind {
         /// The track that is there already.
         track: String,
     },
+    /// A machine's truth table is not that of change-over contacts.
+    TruthWrong {
+        /// Why.
+        problem: TruthError,
+    },
     /// Two reversers for one block.
     ReverserDoubled {
         /// The block.
@@ -235,6 +240,7 @@ impl FileErrorKind {
             Self::PoleBeyond { .. } => "pole-missing",
             Self::PoleDoubled { .. } => "pole-doubled",
             Self::EndTaken { .. } => "end-taken",
+            Self::TruthWrong { .. } => "truth-wrong",
             Self::ReverserDoubled { .. } => "reverser-doubled",
         }
     }

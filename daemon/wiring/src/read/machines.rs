@@ -4,13 +4,15 @@ use std::collections::BTreeMap;
 
 use super::{
     build::{Build, texts},
+    error::FileErrorKind,
     fields::{Entry, Fields, Node},
     names::Found,
 };
 use crate::{
     index::{MachineIx, PoleIx},
     layout::{Machine, Pole, Span, Supply},
-    units::{Microamps, Microohms, Micros},
+    terminals::truth::{self, Pair},
+    units::{Microamps, Micrometres, Microohms, Micros},
 };
 
 /// Keys of a machine that `[defaults.machine]` may give.
@@ -55,13 +57,42 @@ impl Build<'_> {
             supply,
             uses: own.node("uses").map(texts).unwrap_or_default(),
             terminals: terminals(own),
+            terminals_by_meter: own.table("truth").is_some(),
+            terminal_hole: self
+                .inherited(own, "terminal-hole")
+                .map(|it| Micrometres(it.unsigned_abs())),
             time_constant_assumed: !own.is_stated("contact-time-constant")
                 && !self.defaults().is_some_and(|it| it.is_stated("contact-time-constant")),
         };
+        let mut machine = machine;
         let count = u8::try_from(amount("poles")).unwrap_or(0);
+        self.truth(own, count, &mut machine);
         self.layout.machines.push(machine);
         self.poles(index, count);
         self.machines.declare(id, Some(index));
+    }
+
+    /// The labels that a meter's table gives.
+    fn truth(&mut self, own: &Fields, poles: u8, machine: &mut Machine) {
+        let Some(table) = own.table("truth") else { return };
+        let [Some(normal), Some(reverse)] = ["normal", "reverse"].map(|key| pairs(table, key))
+        else {
+            return;
+        };
+        if machine.terminals.keys().any(|name| name.starts_with("pole-")) {
+            let kind = FileErrorKind::KeysClash { first: "terminals.pole-1", second: "truth" };
+            self.error(own.span_of("truth"), &own.subject, kind);
+            return;
+        }
+        match truth::contacts(&normal, &reverse, usize::from(poles)) {
+            Ok(contacts) => machine.terminals.extend((1..).zip(contacts).map(|(number, it)| {
+                (format!("pole-{number}"), vec![it.common, it.normal, it.reverse])
+            })),
+            Err(problem) => {
+                let kind = FileErrorKind::TruthWrong { problem };
+                self.error(table.span, &own.subject, kind);
+            }
+        }
     }
 
     fn poles(&mut self, machine: MachineIx, count: u8) {
@@ -106,7 +137,7 @@ impl Build<'_> {
 
     fn supply_wrong(&mut self, own: &Fields, text: &str) {
         let district = self.districts.nearest(text);
-        let kind = super::error::FileErrorKind::ValueWrong {
+        let kind = FileErrorKind::ValueWrong {
             key: "supply".to_owned(),
             found: format!("\"{text}\""),
             wanted: "\"own\" or \"district/ID\"".to_owned(),
@@ -121,6 +152,12 @@ fn terminals(own: &Fields) -> BTreeMap<String, Vec<String>> {
         .iter()
         .filter_map(|entry| Some((entry.id.clone(), texts(entry.item.as_ref()?))))
         .collect()
+}
+
+/// The pairs of one position; none when they could not be read.
+fn pairs(truth: &Fields, key: &str) -> Option<Vec<Pair>> {
+    let pair = |node: &Node| <[String; 2]>::try_from(texts(node)).ok();
+    truth.list(key)?.iter().map(pair).collect()
 }
 
 /// The machines that a piece of trackwork names or has by default, with the place.

@@ -86,6 +86,7 @@ impl FileErrorKind {
             Self::EndTaken { end, track } => {
                 format!("track {track} already ends at `{end}`, and there is room for no more")
             }
+            Self::TruthWrong { problem } => problem.message(),
             Self::ReverserDoubled { block, first } => {
                 format!("block {block} already has the reverser {first}")
             }
@@ -143,6 +144,7 @@ impl FileErrorKind {
                  turnout there, or give the bridge of a turntable both its ends there"
                     .to_owned()
             }
+            Self::TruthWrong { problem } => problem.remedy(),
             Self::ReverserDoubled { .. } => {
                 "one reverser swaps one block: leave out the second, or name its own block"
                     .to_owned()
