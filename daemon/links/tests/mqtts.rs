@@ -1,6 +1,7 @@
 //! MQTT over TLS with a private certificate authority, user and password, against a real mosquitto. Where the machine has no
 //! `openssl` or `mosquitto_passwd` to prepare it, the test says so and ends.
 
+#[allow(dead_code)]
 #[path = "support/bench.rs"]
 mod bench;
 #[allow(dead_code)]
