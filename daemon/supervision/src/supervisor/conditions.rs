@@ -205,7 +205,12 @@ impl Supervisor {
     pub(super) fn show_held(&mut self, block: BlockIx, at: Mono) {
         let district = self.model.layout.district_of_block(block);
         let on = self.powers[self.model.feed_at(Feed::District(district))].is_on();
-        let held = on && self.blocks[block.at()].state().is_held();
+        // A silent node, or a district without any current, has an alarm of its own: one cause, one alarm.
+        let blind = self.store.slot(self.model.district_current[district.at()]).stale;
+        let node = self.store.slot(self.model.block_current[block.at()]).node;
+        let offline = node.and_then(|node| self.nodes.get(&node)).is_some_and(|node| !node.up);
+        let alone = !blind && !offline;
+        let held = on && alone && self.blocks[block.at()].state().is_held();
         let subject = Subject::Object(Object::Block(block));
         self.hold(held, AlarmKind::BlockHeld, subject, at, Seen::Kind);
     }

@@ -99,6 +99,14 @@ impl Supervisor {
                 self.carry(frog, Through { amps: load + fault, fault, estimated: true }, at);
             }
         }
+        for nth in 0..self.seeing[block.at()].len() {
+            let frog = self.seeing[block.at()][nth];
+            self.trip_contacts(frog, at);
+        }
+        for nth in 0..self.seeing[block.at()].len() {
+            let frog = self.seeing[block.at()][nth];
+            self.show_contacts(frog, at);
+        }
     }
 
     /// The fault part that a frog is charged with at the moment.
@@ -118,6 +126,8 @@ impl Supervisor {
         let faulty = self.episodes[district.at()].is_some() && step.percent(50) <= amps;
         let fault = if faulty { amps } else { Microamps::ZERO };
         self.carry(frog, Through { amps, fault, estimated: false }, at);
+        self.trip_contacts(frog, at);
+        self.show_contacts(frog, at);
     }
 
     /// `through` flows through the frog: each of its poles is charged with its share.
@@ -133,30 +143,42 @@ impl Supervisor {
             let of = |amps: Microamps| Microamps((amps.0 as f64 * part).round() as i64);
             let through = Through { amps: of(through.amps), fault: of(through.fault), ..through };
             self.contacts[pole.at()].carry(through, at);
-            self.judge_contact(frog, pole, at);
         }
     }
 
-    /// A contact at its limit cuts; near it, it warns.
-    fn judge_contact(&mut self, frog: FrogIx, pole: PoleIx, at: Mono) {
+    /// A contact at its limit cuts.
+    fn trip_contacts(&mut self, frog: FrogIx, at: Mono) {
         let district = self.model.frogs[frog.at()].district;
         let feed = self.model.feed_at(Feed::District(district));
-        let contact = &self.contacts[pole.at()];
-        let through = contact.through();
-        // Within the inrush window an estimate is only possible.
-        let possible = through.estimated && self.guards[district.at()].is_inrush(at);
-        if contact.trips() && !possible && self.powers[feed].is_guarded() {
-            let base = self.episodes[district.at()].as_ref().map(|it| it.base);
-            let trip = Trip {
-                cause: Cause::Contact { pole, amps: through.amps, estimated: through.estimated },
-                onset: self.episodes[district.at()].as_ref().map_or(at, |it| it.onset),
-                pickup: Microamps(i64::MAX),
-                base: base.unwrap_or(Microamps::ZERO),
-            };
-            self.trip(district, trip, at);
+        for nth in 0..self.model.frogs[frog.at()].poles.len() {
+            let (pole, _) = self.model.frogs[frog.at()].poles[nth];
+            let contact = &self.contacts[pole.at()];
+            let through = contact.through();
+            // Within the inrush window an estimate is only possible.
+            let possible = through.estimated && self.guards[district.at()].is_inrush(at);
+            if contact.trips() && !possible && self.powers[feed].is_guarded() {
+                let episode = self.episodes[district.at()].as_ref();
+                let Through { amps, estimated, .. } = through;
+                let trip = Trip {
+                    cause: Cause::Contact { pole, amps, estimated },
+                    onset: episode.map_or(at, |it| it.onset),
+                    pickup: Microamps(i64::MAX),
+                    base: episode.map_or(Microamps::ZERO, |it| it.base),
+                };
+                self.trip(district, trip, at);
+            }
         }
-        self.show_contact(pole, at);
-        if self.housekeeping.is_none() && self.contacts[pole.at()].is_warm() {
+    }
+
+    /// Near its limit a contact warns; its load is shown.
+    fn show_contacts(&mut self, frog: FrogIx, at: Mono) {
+        let mut warm = false;
+        for nth in 0..self.model.frogs[frog.at()].poles.len() {
+            let (pole, _) = self.model.frogs[frog.at()].poles[nth];
+            self.show_contact(pole, at);
+            warm |= self.contacts[pole.at()].is_warm();
+        }
+        if warm && self.housekeeping.is_none() {
             self.housekeeping = Some(Mono((at.0 / HOUSEKEEPING.0 + 1) * HOUSEKEEPING.0));
             self.refresh_timer(Timer::Housekeeping);
         }
@@ -221,6 +243,12 @@ impl Supervisor {
             let part = self.part_of(frog, fault, onset).min(model.frogs[frog.at()].most);
             let load = self.load_of(frog);
             self.carry(frog, Through { amps: load + part, fault: part, estimated: true }, at);
+        }
+        for &frog in &model.district_frogs[district.at()] {
+            self.trip_contacts(frog, at);
+        }
+        for &frog in &model.district_frogs[district.at()] {
+            self.show_contacts(frog, at);
         }
         if tripped && amps < residual {
             self.end_episode(district, at);

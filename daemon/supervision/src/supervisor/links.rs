@@ -280,6 +280,9 @@ impl Supervisor {
 
     /// A district that is not known to be off and whose current is old is not protected.
     pub(super) fn judge_silence(&mut self, district: DistrictIx, at: Mono) {
+        for nth in 0..self.model.district_blocks[district.at()].len() {
+            self.show_held(self.model.district_blocks[district.at()][nth], at);
+        }
         let channel = self.model.district_current[district.at()];
         let feed = self.model.feed_at(Feed::District(district));
         let stale = self.store.slot(channel).stale;

@@ -102,10 +102,17 @@ impl Supervisor {
     }
 
     fn handle_district_current(&mut self, district: DistrictIx, amps: Microamps, at: Proving) {
-        self.guard_sample(district, amps, at.at);
         let feed = self.model.feed_at(Feed::District(district));
+        // Whichever may order a cut comes first: the elements while it is on, the proof while it is being cut.
+        let guarded = self.powers[feed].is_guarded();
+        if guarded {
+            self.guard_sample(district, amps, at.at);
+        }
         self.powers[feed].handle_current(amps, at);
         self.drain_power(feed);
+        if !guarded {
+            self.guard_sample(district, amps, at.at);
+        }
         self.prove_booster_by_districts(district, at);
         self.sum_of_booster(self.model.layout.districts[district.at()].booster, at.at);
         self.sum_of_district(district, at.at);

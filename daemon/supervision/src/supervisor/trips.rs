@@ -49,15 +49,17 @@ impl Supervisor {
             self.carry_fault(district, amps, at);
             return;
         }
+        // Contacts first: one of them may be at its limit, and a cut goes before all else.
+        if let Some(fault) = verdict.fault {
+            self.begin_episode(district, amps - fault, at);
+            self.carry_fault(district, amps, at);
+        }
         if let Some(element) = verdict.picked_up {
             self.disturb_neighbours(district, at);
             self.judge_frogs(district, at);
             self.emit_event(at, EventKind::PickedUp(district, element), None);
         }
-        if let Some(fault) = verdict.fault {
-            self.begin_episode(district, amps - fault, at);
-            self.carry_fault(district, amps, at);
-        } else if self.episodes[district.at()].is_some() {
+        if verdict.fault.is_none() && self.episodes[district.at()].is_some() {
             self.end_episode(district, at);
         }
         if let Some(element) = verdict.dropped_out {

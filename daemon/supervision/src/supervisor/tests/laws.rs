@@ -127,6 +127,25 @@ proptest! {
     }
 
     #[test]
+    fn a_cut_is_the_first_output_of_the_reading_that_caused_it(lines in any_lines()) {
+        let mut rig = Rig::new("");
+        let mut now = Mono(0);
+        for line in &lines {
+            now = now + wiring::units::Micros(line.after * MS.0);
+            rig.sut.handle_timeout(now);
+            rig.drain();
+            let settled = rig.outputs.len();
+            let input = reading(&rig, line);
+            rig.sut.handle(input, now);
+            rig.drain();
+            let caused = &rig.outputs[settled..];
+            let ordered = caused.iter().any(|it| matches!(it.what, Decision::Order(_)));
+            let first = matches!(caused.first().map(|it| &it.what), Some(Decision::Order(_)));
+            prop_assert!(!ordered || first, "{:?}", caused);
+        }
+    }
+
+    #[test]
     fn two_runs_are_identical(lines in any_lines()) {
         let first: Vec<String> = play(&lines, None).outputs.iter().map(|it| format!("{it:?}")).collect();
         let again: Vec<String> = play(&lines, None).outputs.iter().map(|it| format!("{it:?}")).collect();

@@ -87,6 +87,19 @@ fn a_booster_that_dies_is_a_handful_of_alarms() {
     assert_eq!(rig.shown(acts), Vec::<String>::new());
 }
 
+/// Everything falls silent at once: one alarm, not one a block.
+#[test]
+fn silence_of_everything_is_one_alarm() {
+    let mut rig = Rig::new("");
+    rig.play(
+        "0 district/quarry/feedback on
+         0..3000/20 district/quarry/current 0.2
+         0..3000/20 block/q1/current 0.1\n0..3000/20 block/q2/current 0.1\n0..3000/20 block/q3/current 0.0
+         20000 tick",
+    );
+    assert_eq!(rig.shown(alarms), ["3980 reading-stale district/quarry raised high"]);
+}
+
 /// F07: a frog fed from the neighbouring district: both rise.
 #[test]
 fn two_districts_that_feed_one_fault_are_both_cut() {
