@@ -4,7 +4,7 @@ use std::{net::SocketAddr, sync::Arc, time::Instant};
 
 use supervision::{
     input::LinkReport,
-    output::{Order, PowerState, StateValue},
+    output::{Action, Order, PowerState, StateValue},
 };
 use tokio::task::JoinSet;
 use wiring::{channel::ChannelTable, index::ChannelIx, links::LinkSettings};
@@ -140,6 +140,10 @@ impl Links {
         match delivery {
             Delivery::Sent => {}
             Delivery::NotSent | Delivery::NotMine => {
+                // A restore that did not go out is forgotten, and permits nothing.
+                if order.action == Action::On {
+                    self.power_wanted(order.channel, false);
+                }
                 self.sink.report(Instant::now(), LinkReport::NotSent { order: order.id });
             }
         }

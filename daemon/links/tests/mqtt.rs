@@ -229,6 +229,21 @@ async fn a_restarted_broker_is_subscribed_again_and_gets_the_cut_but_no_restore(
         }
     };
     assert_eq!(next, "checkrail/-/order/booster/main/power");
+    // Nor does the forgotten restore bring a permit.
+    let other = BIRTH.replace("district/quarry/power", "district/yard/power");
+    let mut permits = Peer::connect(port, "permits", &["checkrail/yard/permit"]).await;
+    node.says("yard/birth", &other, false).await;
+    bench.until_report(|it| matches!(it, LinkReport::Born { .. })).await;
+    let tick = bench.tick.clone();
+    let beating = tokio::spawn(async move {
+        loop {
+            tick.beat();
+            tokio::time::sleep(Duration::from_millis(50)).await;
+        }
+    });
+    let permit = tokio::time::timeout(Duration::from_millis(600), permits.messages.recv()).await;
+    assert!(permit.is_err(), "a permit without a restore: {permit:?}");
+    beating.abort();
     node.says("yard/reading/district/quarry/current", "1.5", false).await;
     let quality = bench
         .until(|input| match input {
