@@ -229,7 +229,12 @@ pub(super) fn of_object(evidence: &Evidence, layout: &Layout) -> Vec<Found> {
     let thrown = evidence.frogs.iter().any(moved);
     // With power only just on, nothing could be seen to move before.
     let watched = evidence.powered_for.is_none_or(|span| JUST_ON < span);
-    if evidence.movement == Some(false) && watched && !thrown {
+    // A train creeps inside one block without an edge, so one that stands where current stepped may have moved.
+    let creeping = evidence
+        .blocks
+        .iter()
+        .any(|block| block.step == Step::Here && block.occupied == Some(true));
+    if evidence.movement == Some(false) && watched && !thrown && !creeping {
         return vec![Found::new(
             Sign::NothingMoved,
             "no train moved and no machine was thrown in the last seconds",

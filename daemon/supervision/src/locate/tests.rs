@@ -291,6 +291,25 @@ fn a_frog_on_the_wrong_rail_is_not_cleared_by_a_step_where_the_model_has_none() 
 }
 
 #[test]
+fn a_train_where_current_stepped_may_have_crept_without_an_edge() {
+    let object = |occupied| {
+        let evidence = Evidence {
+            movement: Some(false),
+            blocks: vec![block(1, Step::Here, occupied)],
+            ..running(vec![FrogFacts::of(FrogIx(0))])
+        };
+        let suspects = rank(&evidence, &sample::layout());
+        let object = suspects.iter().find(|it| it.accused == Accused::ObjectOnTrack);
+        object
+            .expect("always a candidate")
+            .reasons
+            .iter()
+            .any(|it| it.text.contains("no train moved"))
+    };
+    assert_eq!([object(true), object(false)], [false, true]);
+}
+
+#[test]
 fn loop_resistance_moves_odds_by_three_at_most() {
     let with = |measured: u64, model: u64| {
         let facts = FrogFacts { loop_model: Some(Microohms(model)), ..FrogFacts::of(FrogIx(0)) };
