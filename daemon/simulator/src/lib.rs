@@ -23,6 +23,8 @@ mod sensor;
 pub mod session;
 mod site;
 mod supply;
+#[cfg(test)]
+mod tests;
 mod train;
 mod world;
 

@@ -264,8 +264,11 @@ impl Feed {
             && self.unplugged_until.is_none()
     }
 
-    /// Something is about to act, so that time must pass in short steps.
-    pub(crate) fn is_busy(&self) -> bool {
-        self.guard.is_busy() || self.actuator.is_busy()
+    /// Something acts before `until`, so that time must pass in short steps.
+    pub(crate) fn is_busy(&self, until: Mono) -> bool {
+        let returns = self.guard.opened.map(|opened| opened + self.guard.returns_after);
+        self.guard.is_busy()
+            || self.actuator.is_busy()
+            || returns.into_iter().chain(self.unplugged_until).any(|at| at <= until)
     }
 }

@@ -17,6 +17,10 @@ const DRIVING: f64 = 0.12;
 /// Voltage below which a decoder or motor stops working. Source: decoders must work from 7 V (NMRA S-9.1, as quoted in
 /// the project's rules of thumb).
 const WORKS_FROM: f64 = 7.0;
+/// Difference of voltage from which a capacitor behind a rectifier is charged. Unit: volt.
+const CHARGES_FROM: f64 = 0.4;
+/// Time constant of its discharge by what it feeds. Unit: second.
+const DISCHARGES_IN: f64 = 0.3;
 /// Distance between the pickups of one vehicle. Unit: metre.
 const WHEELBASE: f64 = 0.12;
 /// Resistance from one wheel through the vehicle to another of the same side. Unit: ohm.
@@ -40,8 +44,10 @@ pub(crate) struct Vehicle {
     charged: f64,
     /// Slowly wandering part of its load, as a factor.
     wander: f64,
-    /// Volts between its rails as last solved, smoothed while charging.
+    /// Volts between its rails, as solved last or tried.
     volts: f64,
+    /// Between these its volts are searched while it charges.
+    bracket: (f64, f64),
     /// A short inside it, from a fault.
     pub(crate) short_ohms: Option<f64>,
 }
@@ -92,6 +98,7 @@ impl Train {
             charged: volts,
             wander: 1.0,
             volts,
+            bracket: (0.0, 0.0),
             short_ohms: None,
         };
         let mut vehicles = Vec::new();
@@ -277,9 +284,35 @@ impl Train {
         }
     }
 
-    /// Sets the voltage that a vehicle sees and charges what is behind its rectifier.
-    pub(crate) fn feed(&mut self, vehicle: usize, volts: f64, span: f64) {
-        self.vehicles[vehicle].feed(volts, span);
+    /// Charges at the volts that it is taken to see, or would at these.
+    pub(crate) fn would_charge(&self, vehicle: usize, volts: f64) -> bool {
+        let it = &self.vehicles[vehicle];
+        CHARGES_FROM < volts.max(it.volts) - it.charged
+    }
+
+    /// Begins to look for the volts at which what a vehicle draws and what it sees agree.
+    pub(crate) fn open_bracket(&mut self, vehicle: usize, nominal: f64) {
+        let it = &mut self.vehicles[vehicle];
+        it.bracket = (it.charged, nominal.max(it.charged));
+        it.volts = f64::midpoint(it.bracket.0, it.bracket.1);
+    }
+
+    /// At the volts tried last it would see `volts`: halves the bracket.
+    pub(crate) fn narrow_bracket(&mut self, vehicle: usize, volts: f64) {
+        let it = &mut self.vehicles[vehicle];
+        let (low, high) = it.bracket;
+        it.bracket = if it.volts < volts { (it.volts, high) } else { (low, it.volts) };
+        it.volts = f64::midpoint(it.bracket.0, it.bracket.1);
+    }
+
+    /// Tells a vehicle the volts and amps of its load, as solved.
+    pub(crate) fn feed(&mut self, vehicle: usize, nominal: f64, volts: f64, amps: f64, span: f64) {
+        let effort = self.speed / self.cruise;
+        let it = &mut self.vehicles[vehicle];
+        let running = it.running(nominal, effort) * volts;
+        let draws = CHARGES_FROM < it.volts - it.charged;
+        let charging = if draws { (amps - running).max(0.0) } else { 0.0 };
+        it.feed(volts, charging, span);
     }
 
     /// The most that it draws when running. Unit: ampere.
@@ -299,35 +332,38 @@ impl Train {
 
     /// It still charges or discharges, so that time must pass in short steps.
     pub(crate) fn is_charging(&self) -> bool {
-        self.vehicles.iter().any(|it| it.volts - it.charged > 0.4)
+        self.vehicles.iter().any(|it| CHARGES_FROM < it.volts - it.charged)
     }
 }
 
 impl Vehicle {
+    /// What it draws beside charging, as a conductance.
+    fn running(&self, nominal: f64, effort: f64) -> f64 {
+        let effort = (effort * 20.0).round() / 20.0;
+        let shorted = self.short_ohms.map_or(0.0, |ohms| 1.0 / ohms);
+        (self.idle + self.motor * effort) * self.wander / nominal + shorted
+    }
+
     /// What its load looks like at its rails.
     fn ohms(&self, nominal: f64, effort: f64) -> f64 {
-        let effort = (effort * 20.0).round() / 20.0;
-        let running = (self.idle + self.motor * effort) * self.wander;
-        let mut siemens = running / nominal;
+        let mut siemens = self.running(nominal, effort);
         let gap = self.volts - self.charged;
-        if 0.2 < gap {
-            siemens += gap / self.volts.max(0.5) / self.series_ohms;
-        }
-        if let Some(short) = self.short_ohms {
-            siemens += 1.0 / short;
+        if CHARGES_FROM < gap {
+            siemens += gap / self.volts / self.series_ohms;
         }
         1.0 / siemens.max(1e-5)
     }
 
-    fn feed(&mut self, volts: f64, span: f64) {
-        // While it charges, what it draws decides the volts that it sees: half a step each time keeps that from ringing.
-        let charging = 0.2 < volts.max(self.volts) - self.charged;
-        self.volts = if charging { 0.5 * (self.volts + volts) } else { volts };
-        let gap = self.volts - self.charged;
-        if 0.0 < gap {
-            self.charged += gap * (1.0 - (-span / (self.series_ohms * self.farads)).exp());
-        } else {
-            self.charged += gap * (1.0 - (-span / 0.3).exp());
+    /// Takes volts and the part of its current that goes behind the rectifier.
+    fn feed(&mut self, volts: f64, charging: f64, span: f64) {
+        self.volts = volts;
+        if 0.0 < charging {
+            self.charged = (self.charged + charging * span / self.farads).min(volts);
+        } else if volts < self.charged {
+            self.charged -= (self.charged - volts) * (1.0 - (-span / DISCHARGES_IN).exp());
+        } else if volts - self.charged < 2.0 * CHARGES_FROM {
+            // The search ends on either side of the threshold: twice it, or the last rest would be searched for ever.
+            self.charged = volts;
         }
     }
 }

@@ -33,6 +33,8 @@ use crate::{
 const COARSE: Micros = Micros::from_millis(10);
 /// Step around faults, switching and wheels on gaps.
 const FINE: Micros = Micros::from_millis(1);
+/// Steps in the search of the volts of charging vehicles: to a seventieth of a volt.
+const HALVINGS: usize = 10;
 /// Current through a wheel or a fault from which it is a short, and below which it is over. Unit: ampere.
 const SHORT_FROM: f64 = 1.2;
 const SHORT_OVER: f64 = 0.6;
@@ -214,7 +216,7 @@ impl World {
         order_due
             || self.short
             || self.faults.is_delicate(self.now + rest)
-            || self.boosters.iter().chain(&self.districts).any(Feed::is_busy)
+            || self.boosters.iter().chain(&self.districts).any(|it| it.is_busy(self.now + rest))
             || self.reversers.iter().any(Reverser::is_busy)
             || self.contacts.iter().any(Contact::is_hit)
             || self.trains.iter().filter(|train| !train.lifted).any(|train| {
@@ -312,8 +314,42 @@ impl World {
         }
     }
 
+    /// Finds the currents. While capacitors charge, what a vehicle draws depends on the volts that it sees: they are
+    /// searched by halving, all vehicles at once, because more volts always mean more current and so fewer volts.
     fn solve(&mut self) {
-        let nominal = self.layout.boosters.first().map_or(15.0, |it| it.volts.volts());
+        self.solve_once();
+        let nominal = self.nominal();
+        let charging: Vec<(usize, usize, usize)> = self
+            .loads
+            .iter()
+            .copied()
+            .filter(|&(bridge, train, vehicle)| {
+                self.trains[train].would_charge(vehicle, self.volts_across(bridge))
+            })
+            .collect();
+        if charging.is_empty() {
+            return;
+        }
+        for (_, train, vehicle) in &charging {
+            self.trains[*train].open_bracket(*vehicle, nominal);
+        }
+        for _ in 0..HALVINGS {
+            self.solve_once();
+            for &(bridge, train, vehicle) in &charging {
+                let volts = self.volts_across(bridge);
+                self.trains[train].narrow_bracket(vehicle, volts);
+            }
+        }
+        self.solve_once();
+    }
+
+    /// Volts across a load, as solved.
+    fn volts_across(&self, bridge: usize) -> f64 {
+        self.plant.flow.bridges[bridge].0.abs() * self.plant.bridges()[bridge].resistance.0
+    }
+
+    fn solve_once(&mut self) {
+        let nominal = self.nominal();
         let mut bridges = Vec::new();
         let mut is_load = Vec::new();
         for (at, block) in self.layout.blocks.iter().enumerate() {
@@ -349,18 +385,24 @@ impl World {
         self.plant.solve(switches, bridges);
     }
 
+    /// The volts that vehicles are made for.
+    fn nominal(&self) -> f64 {
+        self.layout.boosters.first().map_or(15.0, |it| it.volts.volts())
+    }
+
     fn feed_trains(&mut self, span: f64) {
+        let nominal = self.nominal();
         for &(bridge, train, vehicle) in &self.loads {
             let amps = self.plant.flow.bridges[bridge].0.abs();
-            let volts = amps * self.plant.bridges()[bridge].resistance.0;
-            self.trains[train].feed(vehicle, volts, span);
+            let volts = self.volts_across(bridge);
+            self.trains[train].feed(vehicle, nominal, volts, amps, span);
         }
     }
 
+    /// A short is what boosters give beyond what loads take. A wheel that joins two districts carries honest current.
     fn watch_short(&mut self) {
-        let flow = &self.plant.flow;
-        let amps = flow.bridges.iter().zip(&self.is_load).filter(|(_, load)| !**load);
-        let amps = amps.map(|(amps, _)| amps.0.abs()).fold(self.fight_amps(), f64::max);
+        let given: f64 = self.plant.flow.boosters.iter().map(|amps| amps.0).sum();
+        let amps = given - self.load_amps();
         if !self.short && SHORT_FROM <= amps {
             self.short = true;
             self.start_run_throughs(amps);
@@ -380,13 +422,10 @@ impl World {
         }
     }
 
-    /// Current of contacts that fight each other, without any wheel: more through a pole than all loads together draw.
-    fn fight_amps(&self) -> f64 {
-        let flow = &self.plant.flow;
-        let loads = flow.bridges.iter().zip(&self.is_load).filter(|(_, load)| **load);
-        let loads: f64 = loads.map(|(amps, _)| amps.0.abs()).sum();
-        let highest = flow.boosters.iter().map(|amps| amps.0).fold(0.0, f64::max);
-        if loads + SHORT_FROM < highest { highest - loads } else { 0.0 }
+    /// What all loads draw together.
+    fn load_amps(&self) -> f64 {
+        let loads = self.plant.flow.bridges.iter().zip(&self.is_load).filter(|(_, load)| **load);
+        loads.map(|(amps, _)| amps.0.abs()).sum()
     }
 
     /// Districts and poles that carry a short of `amps` now.
