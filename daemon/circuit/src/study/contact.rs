@@ -206,7 +206,10 @@ fn carried(solved: &Solved, pole: PoleIx) -> Option<f64> {
 
 /// The worse verdict; of equal ones the smaller margin, then the larger current.
 fn is_worse(one: &Outcome, other: &Outcome) -> bool {
-    let key = |outcome: &Outcome| (outcome.verdict, -ratio(outcome), outcome.amps.0);
+    // Currents to the microampere: which of two equal positions is named must not hang on rounding.
+    let key = |outcome: &Outcome| {
+        (outcome.verdict, -ratio(outcome), Microamps::from_amps(outcome.amps.0))
+    };
     key(one).partial_cmp(&key(other)).is_some_and(std::cmp::Ordering::is_gt)
 }
 
