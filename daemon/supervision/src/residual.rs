@@ -9,6 +9,7 @@ pub(crate) struct Residual {
     after: Micros,
     since: Option<Mono>,
     stands: bool,
+    shown: bool,
     /// Both sides when they disagreed last.
     pub(crate) seen: (Microamps, Microamps),
 }
@@ -17,7 +18,7 @@ impl Residual {
     /// With a tolerance and the time that a disagreement must last.
     pub(crate) const fn new(tolerance: Microamps, after: Micros) -> Self {
         let seen = (Microamps::ZERO, Microamps::ZERO);
-        Self { tolerance, after, since: None, stands: false, seen }
+        Self { tolerance, after, since: None, stands: false, shown: false, seen }
     }
 
     /// Both sides; none where a reading is missing: then nothing can be said.
@@ -43,6 +44,14 @@ impl Residual {
     /// When a disagreement has lasted long enough.
     pub(crate) fn poll_deadline(&self) -> Option<Mono> {
         self.since.filter(|_| !self.stands).map(|since| since + self.after)
+    }
+
+    /// Whether it stands, if that is to be shown again.
+    pub(crate) fn poll_shown(&mut self) -> Option<bool> {
+        (self.shown != self.stands).then(|| {
+            self.shown = self.stands;
+            self.stands
+        })
     }
 
     /// The sums do not agree.

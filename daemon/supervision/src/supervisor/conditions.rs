@@ -317,10 +317,8 @@ impl Supervisor {
 
     pub(super) fn show_residual(&mut self, feed: usize, at: Mono) {
         self.refresh_timer(Timer::Residual(feed));
-        let stands = self.residuals[feed].stands();
-        let subject = Subject::Object(object_of(self.model.feed(feed)));
-        let key = crate::alarm::AlarmKey { kind: AlarmKind::CurrentUnaccounted, subject };
-        if stands != self.alarms.stands(key) {
+        if let Some(stands) = self.residuals[feed].poll_shown() {
+            let subject = Subject::Object(object_of(self.model.feed(feed)));
             let (whole, parts) = self.residuals[feed].seen;
             let seen = Seen::Sum { whole, parts };
             self.hold(stands, AlarmKind::CurrentUnaccounted, subject, at, seen);

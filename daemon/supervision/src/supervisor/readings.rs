@@ -306,6 +306,9 @@ impl Supervisor {
     pub(super) fn see_power(&mut self, district: DistrictIx, at: Mono) {
         let feed = self.model.feed_at(Feed::District(district));
         let booster = self.model.layout.districts[district.at()].booster;
+        if self.powers[feed].is_on() && self.powers[booster.at()].is_on() {
+            return;
+        }
         self.powers[booster.at()].handle_seen(at);
         self.drain_power(booster.at());
         self.powers[feed].handle_seen(at);
