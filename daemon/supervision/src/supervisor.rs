@@ -168,11 +168,30 @@ impl Supervisor {
     /// When `now` is before an instant given earlier: the shell delivers in time order.
     pub fn handle(&mut self, input: Input, now: Mono) {
         self.handle_timeout(now);
+        let settled = self.outputs.len();
         match input {
             Input::Reading(reading) => self.handle_reading(&reading, now),
             Input::Link(report) => self.handle_link(report, now),
             Input::Operator(request) => self.handle_operator(request, now),
             Input::Tick => {}
+        }
+        self.put_orders_first(settled);
+    }
+
+    /// Of what one input caused, orders go first: whoever drains the outputs hands them over before all else.
+    fn put_orders_first(&mut self, settled: usize) {
+        let is_order = |output: &Output| matches!(output.what, Decision::Order(_));
+        let mut front = settled;
+        for nth in settled..self.outputs.len() {
+            if !is_order(&self.outputs[nth]) {
+                continue;
+            }
+            if front < nth
+                && let Some(order) = self.outputs.remove(nth)
+            {
+                self.outputs.insert(front, order);
+            }
+            front += 1;
         }
     }
 

@@ -13,7 +13,7 @@ use crate::{
     model::Route,
     output::EventKind,
     power::Proving,
-    protect::Sample,
+    protect::{Sample, Verdict},
     store::Taken,
     words::{self, Seen},
 };
@@ -121,33 +121,49 @@ impl Supervisor {
 
     /// The elements of a district judge one sample of its current. A cut goes out before anything else.
     pub(super) fn guard_sample(&mut self, district: DistrictIx, amps: Microamps, at: Mono) {
+        match self.judge_sample(district, amps, at) {
+            Some(verdict) => self.act_on(district, verdict, amps, at),
+            None => self.carry_fault(district, amps, at),
+        }
+    }
+
+    /// What the elements say; none while the district is not guarded.
+    fn judge_sample(&mut self, district: DistrictIx, amps: Microamps, at: Mono) -> Option<Verdict> {
         let d = district.at();
         let sample = Sample { at, amps };
         let feed = self.model.feed_at(Feed::District(district));
         if !self.powers[feed].is_guarded() || self.falls_with_booster(district) {
             self.guards[d].handle_idle_current(sample);
-            self.carry_fault(district, amps, at);
-            return;
+            return None;
         }
         let says_off = self.powers[feed].says_off();
-        let verdict = {
-            let Self { guards, model, frogs, blocks, contacts, proved_pairs, .. } = self;
-            let withstand = || {
-                super::contacts::withstand(
-                    model,
-                    frogs,
-                    blocks,
-                    contacts,
-                    proved_pairs,
-                    district,
-                    at,
-                )
-            };
-            guards[d].handle_current(sample, says_off, &withstand)
+        let Self { guards, model, frogs, blocks, contacts, proved_pairs, .. } = self;
+        let withstand = || {
+            super::contacts::withstand(model, frogs, blocks, contacts, proved_pairs, district, at)
         };
-        self.heed(district, verdict, amps, at);
-        if self.mismatches[d] > 0 {
+        Some(guards[d].handle_current(sample, says_off, &withstand))
+    }
+
+    fn act_on(&mut self, district: DistrictIx, verdict: Verdict, amps: Microamps, at: Mono) {
+        if verdict.trip.is_none() && self.mismatches[district.at()] > 0 {
             self.judge_mismatch(district, at);
+            if !self.powers[self.model.feed_at(Feed::District(district))].is_guarded() {
+                return;
+            }
+        }
+        self.heed(district, verdict, amps, at);
+    }
+
+    /// Two readings over the top of the range: the first counts from when it came, and is acted upon with the second.
+    fn guard_over_range(&mut self, district: DistrictIx, amps: Microamps, first: Mono, at: Mono) {
+        match self.judge_sample(district, amps, first) {
+            Some(before) if before.trip.is_some() => self.act_on(district, before, amps, at),
+            Some(before) => {
+                let Some(verdict) = self.judge_sample(district, amps, at) else { return };
+                let picked_up = verdict.picked_up.or(before.picked_up);
+                self.act_on(district, Verdict { picked_up, ..verdict }, amps, at);
+            }
+            None => self.guard_sample(district, amps, at),
         }
     }
 
@@ -354,10 +370,11 @@ impl Supervisor {
         match route {
             Route::Current(Feed::District(district)) => {
                 let limit = self.guards[district.at()].settings().limit;
-                if !repeated {
-                    self.guard_sample(district, limit, first);
+                if repeated {
+                    self.guard_sample(district, limit, at);
+                } else {
+                    self.guard_over_range(district, limit, first, at);
                 }
-                self.guard_sample(district, limit, at);
                 let feed = self.model.feed_at(Feed::District(district));
                 self.powers[feed].handle_current(limit, Proving { at, proves: false });
                 self.drain_power(feed);

@@ -188,7 +188,8 @@ impl Supervisor {
     /// A mismatched frog under a train, or with a step of current: cut.
     pub(super) fn judge_mismatch(&mut self, district: DistrictIx, at: Mono) {
         let feed = self.model.feed_at(Feed::District(district));
-        if !self.powers[feed].is_guarded() || self.told_only[district.at()] {
+        let armed = self.guards[district.at()].is_armed();
+        if !self.powers[feed].is_guarded() || self.told_only[district.at()] || armed {
             return;
         }
         let nudged = self.guards[district.at()].is_nudged(at);
