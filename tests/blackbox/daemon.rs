@@ -175,18 +175,20 @@ async fn fault_of(daemon: &Daemon, session: &mut Session) -> Value {
 
 async fn restore(daemon: &Daemon, session: &mut Session) {
     let token = daemon.token.clone();
-    let (status, body) = daemon.http("POST", "/api/v1/districts/east/restore", None, "{}");
-    assert_eq!(status, 401, "nobody acts without the token: {body}");
-    for alarm in daemon.json("/api/v1/alarms")["alarms"].as_array().expect("a list") {
-        let id = alarm["id"].as_str().expect("an id");
-        let path = format!("/api/v1/alarms/{id}/acknowledge");
-        let (status, body) = daemon.http("POST", &path, Some(&token), "{}");
-        assert!(matches!(status, 200 | 204 | 409), "{path}: {status} {body}");
-    }
+    let body = r#"{"district":"east","confirm":true}"#;
+    let (status, answer) = daemon.http("POST", "/api/v1/restore", None, body);
+    assert_eq!(status, 401, "nobody acts without the token: {answer}");
     session.measure_for(Duration::from_secs(3)).await;
-    let (status, body) =
-        daemon.http("POST", "/api/v1/districts/east/restore", Some(&token), r#"{"confirmed":true}"#);
-    assert!(matches!(status, 200 | 204), "{status} {body}");
+    let (status, answer) = daemon.http("POST", "/api/v1/restore", Some(&token), body);
+    assert_eq!(status, 409, "the latched cause is acknowledged first: {answer}");
+    for alarm in daemon.json("/api/v1/alarms")["alarms"].as_array().expect("a list") {
+        let one = json!({"alarm": alarm["alarm"], "subject": alarm["subject"]}).to_string();
+        let (status, answer) = daemon.http("POST", "/api/v1/acknowledge", Some(&token), &one);
+        assert!(matches!(status, 200 | 204 | 409), "{one}: {status} {answer}");
+    }
+    session.measure_for(Duration::from_millis(200)).await;
+    let (status, answer) = daemon.http("POST", "/api/v1/restore", Some(&token), body);
+    assert!(matches!(status, 200 | 204), "{status} {answer}");
     let order = session
         .until("the order to switch on", |heard| {
             heard.topic == "checkrail/crew/order/district/east/power" && heard.body["op"] == "on"
