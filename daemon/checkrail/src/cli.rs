@@ -31,6 +31,8 @@ pub enum Command {
     Check(CheckArgs),
     /// Computes short-circuit current, voltage drop, contact stress and coordination.
     Study(StudyArgs),
+    /// Writes wiring sheets to print: terminals, wires, drawings and the bench test of every switch machine.
+    Sheets(SheetsArgs),
     /// Runs the supervision over a recorded journal.
     Replay(ReplayArgs),
     /// Lists, shows and exports recorded faults.
@@ -167,6 +169,22 @@ pub struct StudyArgs {
     /// The load whose voltage drop is studied.
     #[arg(long, default_value = "1 A")]
     pub train_load: String,
+    /// Refuse a layout while `check` has errors about the wiring.
+    #[arg(long)]
+    pub strict: bool,
+}
+
+/// `sheets`.
+#[derive(Args, Debug)]
+pub struct SheetsArgs {
+    /// The layout file.
+    pub layout: PathBuf,
+    /// Folder for the pages: index.html, all.html and DISTRICT.html. It is made where there is none.
+    #[arg(long)]
+    pub out: PathBuf,
+    /// Date to print, as 2026-11-25; today where none is given.
+    #[arg(long)]
+    pub date: Option<String>,
     /// Refuse a layout while `check` has errors about the wiring.
     #[arg(long)]
     pub strict: bool,

@@ -6,7 +6,7 @@ mod plant;
 
 use std::path::{Path, PathBuf};
 
-use simulator::{FaultPlan, Perturbation, Plan, Planned, World};
+use simulator::{FaultPlan, Plan, Planned, World};
 use wiring::{
     links::BrokerAddress,
     protection::PowerOn,
@@ -153,12 +153,6 @@ pub fn fault_plan(text: &str, on: FaultPlan) -> Result<FaultPlan, Failure> {
             Ok(FaultPlan::List(planned))
         }
     }
-}
-
-/// The perturbation that `simulate` and `demo` share.
-#[must_use]
-pub fn perturbation() -> Perturbation {
-    Perturbation::default()
 }
 
 /// A folder for the demo's history: the one asked for, or one that goes with the demo.

@@ -16,6 +16,7 @@ mod machines;
 mod print;
 mod replay;
 mod run;
+mod sheets;
 mod simulate;
 mod source;
 mod study;
@@ -49,6 +50,7 @@ fn perform(command: Command) -> Result<Exit, Failure> {
         Command::Run(args) => run::run(&args),
         Command::Check(args) => check::run(&args),
         Command::Study(args) => study::run(&args),
+        Command::Sheets(args) => sheets::run(&args),
         Command::Replay(args) => replay::run(&args),
         Command::Faults(args) => faults::run(&args),
         Command::Machines(args) => machines::run(&args),
@@ -79,6 +81,7 @@ fn start_log(command: &Command) {
         Command::Run(_) => "info,rumqttd=warn",
         Command::Check(_)
         | Command::Study(_)
+        | Command::Sheets(_)
         | Command::Replay(_)
         | Command::Faults(_)
         | Command::Machines(_)

@@ -15,7 +15,7 @@ use std::{
 
 use dashboard::{Metrics, Server, Settings, View};
 use links::{Links, Options, Tick};
-use supervision::{snapshot::Snapshot, start::Start};
+use supervision::start::Start;
 use tokio::{
     signal::unix::{SignalKind, signal},
     sync::{mpsc, oneshot, watch},
@@ -157,7 +157,9 @@ impl Daemon {
         let recorder = recorder(&loaded, &clock)?;
         let start = Start::live(archivist.remembered());
         let supervisor = Core::new(&loaded).supervisor(start, Mono::START);
-        let view = View::new(Snapshot::clone(&supervisor.snapshot()), clock.wall(Mono::START) / 1000);
+        let mut view = View::new(supervisor.snapshot(), clock.wall(Mono::START) / 1000);
+        view.links = shell::link_views(&links);
+        view.history_ok = archivist.is_ok();
         let (views, seen) = watch::channel(Arc::new(view));
         let (ask, commands) = mpsc::channel(MOST_COMMANDS);
         let metrics = Arc::new(Metrics::new());

@@ -53,7 +53,7 @@ impl Source {
 
     /// Lines of the text.
     #[must_use]
-    pub fn lines(&self) -> LineIndex {
+    pub fn lines(&self) -> LineIndex<'_> {
         LineIndex::new(&self.text)
     }
 

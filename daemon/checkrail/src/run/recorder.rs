@@ -3,7 +3,7 @@
 use std::{
     fs::{self, File},
     io::{BufWriter, Write},
-    path::{Path, PathBuf},
+    path::Path,
     sync::{Arc, mpsc},
     thread::JoinHandle,
 };
@@ -65,7 +65,7 @@ impl Recorder {
 fn write_all(
     receiver: &mpsc::Receiver<(Mono, ChannelIx, Value)>,
     file: File,
-    path: &PathBuf,
+    path: &Path,
     channels: &ChannelTable,
 ) {
     let mut out = BufWriter::new(file);

@@ -405,7 +405,8 @@ fn power_channel(loaded: &Loaded, feed: Feed) -> Option<ChannelIx> {
     loaded.channels.index(object, Quantity::Power)
 }
 
-fn link_views(links: &Links) -> Vec<LinkView> {
+/// How the links are, as the dashboard shows it.
+pub fn link_views(links: &Links) -> Vec<LinkView> {
     links
         .status()
         .into_iter()
