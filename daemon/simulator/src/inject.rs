@@ -37,11 +37,7 @@ impl World {
         let fault = &mut active;
         let done = match scenario.inject {
             I::Missing => None,
-            I::Nothing => {
-                fault.subject = "not-explained".to_owned();
-                fault.ends = Some(self.now + LASTS);
-                Some(())
-            }
+            I::Nothing => self.inject_nothing(fault),
             I::RunThrough
             | I::RunThroughThrown
             | I::RunThroughDecoy
@@ -101,6 +97,12 @@ impl World {
             | I::Disorder => self.inject_sensor(fault, scenario.inject),
         };
         done.map(|()| active)
+    }
+
+    fn inject_nothing(&self, fault: &mut Active) -> Option<()> {
+        fault.subject = "not-explained".to_owned();
+        fault.ends = Some(self.now + LASTS);
+        Some(())
     }
 
     fn inject_run_through(&mut self, fault: &mut Active, inject: Inject) -> Option<()> {
