@@ -6,6 +6,8 @@
 //! Times are from the publish of the deciding message to the arrival of the order. All clients and the broker set
 //! TCP_NODELAY. Between events the layout's other readings go on.
 
+#![allow(clippy::print_stdout, reason = "a bench prints its table")]
+
 use std::{
     collections::BTreeMap,
     fmt::Write as _,
@@ -25,7 +27,8 @@ const SPACING: Duration = Duration::from_millis(5);
 const BOOT: &str = "9c41";
 
 fn main() {
-    let runtime = tokio::runtime::Builder::new_multi_thread().enable_all().build().expect("runtime");
+    let runtime =
+        tokio::runtime::Builder::new_multi_thread().enable_all().build().expect("runtime");
     runtime.block_on(measure());
 }
 
@@ -159,13 +162,17 @@ async fn echo(port: u16) -> Vec<Duration> {
     for event in 0..EVENTS {
         sent.insert(format!("floor/answer/{event}"), Instant::now());
         let body = reading(5.0, event as u64).to_string();
-        client.publish(format!("floor/ask/{event}"), QoS::AtMostOnce, false, body).await.expect("sent");
+        client
+            .publish(format!("floor/ask/{event}"), QoS::AtMostOnce, false, body)
+            .await
+            .expect("sent");
         sleep(SPACING).await;
         while let Ok((at, topic, _)) = heard.try_recv() {
             times.extend(sent.remove(&topic).map(|sent| at - sent));
         }
     }
-    while let Ok(Some((at, topic, _))) = tokio::time::timeout(Duration::from_secs(1), heard.recv()).await
+    while let Ok(Some((at, topic, _))) =
+        tokio::time::timeout(Duration::from_secs(1), heard.recv()).await
     {
         times.extend(sent.remove(&topic).map(|sent| at - sent));
     }
@@ -210,7 +217,10 @@ fn schedule() -> Vec<(Duration, Step)> {
         }
         // After the cut: nothing flows, in two samples.
         for at in [85, 95, 105] {
-            steps.push((start + Duration::from_millis(at), Step { district, amps: 0.0, decides: false }));
+            steps.push((
+                start + Duration::from_millis(at),
+                Step { district, amps: 0.0, decides: false },
+            ));
         }
     }
     steps.sort_by_key(|(at, _)| *at);

@@ -48,7 +48,8 @@ fn the_layouts_that_we_ship_have_no_errors_and_no_warnings() {
 
 #[test]
 fn swapped_tie_wires_are_found_at_their_line_and_exit_1() {
-    let file = changed("normal = \"right\"\nreverse = \"left\"", "normal = \"left\"\nreverse = \"right\"");
+    let file =
+        changed("normal = \"right\"\nreverse = \"left\"", "normal = \"left\"\nreverse = \"right\"");
     let (status, json) = check_json(file.path());
     assert_eq!(status, Some(1));
     let found: Vec<&Value> = json["findings"]

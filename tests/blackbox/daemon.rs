@@ -27,7 +27,8 @@ const INPUTS: [(&str, f64); 6] = [
 const OUTPUTS: [&str; 3] = ["district/east/power", "district/west/power", "booster/main/power"];
 
 fn layout(port: u16) -> String {
-    let mut layout = std::fs::read_to_string(fixture("layouts/two-districts.toml")).expect("fixture");
+    let mut layout =
+        std::fs::read_to_string(fixture("layouts/two-districts.toml")).expect("fixture");
     write!(layout, "\n[links.mqtt]\nbroker = \"mqtt://127.0.0.1:{port}\"\n").expect("text");
     layout
 }

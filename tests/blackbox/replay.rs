@@ -55,7 +55,10 @@ fn a_short_is_cut_in_its_own_district_within_the_withstand_of_a_contact() {
     let all = orders(&said);
     assert_eq!(all.len(), 1, "one order does it: {all:?}");
     assert!(raised(&said).contains(&("short-circuit".into(), "district/east".into())));
-    let faults: Vec<_> = said.iter().filter(|line| line.get("fault").is_some() && line.get("suspects").is_some()).collect();
+    let faults: Vec<_> = said
+        .iter()
+        .filter(|line| line.get("fault").is_some() && line.get("suspects").is_some())
+        .collect();
     assert_eq!(faults.len(), 1);
     assert_eq!(faults[0]["district"], "east");
     let shares: f64 = faults[0]["suspects"]

@@ -31,7 +31,8 @@ fn sources() -> Vec<(String, String)> {
             } else if name.ends_with(".rs") {
                 let text = fs::read_to_string(&path).expect("UTF-8");
                 let shown = path.to_string_lossy().replace('\\', "/");
-                let shown = shown.split_once("/../../").map_or(shown.clone(), |(_, rest)| rest.to_owned());
+                let shown =
+                    shown.split_once("/../../").map_or(shown.clone(), |(_, rest)| rest.to_owned());
                 found.push((shown, text));
             }
         }
@@ -42,7 +43,10 @@ fn sources() -> Vec<(String, String)> {
 }
 
 fn is_test(path: &str) -> bool {
-    path.contains("/tests/") || path.starts_with("tests/") || path.contains("/examples/") || path.contains("tests.rs")
+    path.contains("/tests/")
+        || path.starts_with("tests/")
+        || path.contains("/examples/")
+        || path.contains("tests.rs")
 }
 
 /// The part of a file before its tests.
@@ -75,7 +79,8 @@ fn the_crates_depend_one_way() {
     assert_eq!(packages.len(), allowed.len());
     for package in packages {
         let name = package["name"].as_str().expect("a name");
-        let may = allowed.get(name).unwrap_or_else(|| panic!("{name} is a crate of the architecture"));
+        let may =
+            allowed.get(name).unwrap_or_else(|| panic!("{name} is a crate of the architecture"));
         for dependency in package["dependencies"].as_array().expect("dependencies") {
             let on = dependency["name"].as_str().expect("a name");
             let ours = allowed.contains_key(on) && dependency["kind"].is_null();
@@ -104,8 +109,17 @@ fn nothing_unfinished_and_no_foreign_path_is_left_behind() {
 
 #[test]
 fn pure_crates_name_no_clock_no_file_and_no_runtime() {
-    let forbidden =
-        ["tokio", "std::fs", "std::net::Tcp", "std::net::Udp", "std::thread", "std::time::Instant", "SystemTime", "std::env", "tracing::"];
+    let forbidden = [
+        "tokio",
+        "std::fs",
+        "std::net::Tcp",
+        "std::net::Udp",
+        "std::thread",
+        "std::time::Instant",
+        "SystemTime",
+        "std::env",
+        "tracing::",
+    ];
     for (path, text) in sources() {
         let pure = ["wiring/src", "circuit/src", "supervision/src", "simulator/src"];
         if !pure.iter().any(|it| path.contains(it)) || is_test(&path) {
@@ -157,11 +171,12 @@ fn functions(text: &str) -> Vec<(String, usize)> {
         }
         let Some((before, after)) = line.split_once("fn ") else { continue };
         let words = before.split_whitespace();
-        let is_head = words.clone().all(|word| {
-            matches!(word, "pub" | "const" | "async" | "pub(crate)" | "pub(super)")
-        });
+        let is_head = words
+            .clone()
+            .all(|word| matches!(word, "pub" | "const" | "async" | "pub(crate)" | "pub(super)"));
         if is_head && !line.trim_end().ends_with(';') && !line.trim_end().ends_with('}') {
-            let name: String = after.chars().take_while(|it| it.is_alphanumeric() || *it == '_').collect();
+            let name: String =
+                after.chars().take_while(|it| it.is_alphanumeric() || *it == '_').collect();
             open = Some((name, indent, number));
         }
     }

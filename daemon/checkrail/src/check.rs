@@ -243,7 +243,8 @@ fn count_line(found: &[Diagnostic]) -> String {
     let count = |severity| found.iter().filter(|finding| finding.severity == severity).count();
     let (errors, warnings) = (count(Severity::Error), count(Severity::Warning));
     let advice = count(Severity::Advice);
-    let noun = |count: usize, word: &str| format!("{count} {word}{}", if count == 1 { "" } else { "s" });
+    let noun =
+        |count: usize, word: &str| format!("{count} {word}{}", if count == 1 { "" } else { "s" });
     if errors == 0 && warnings == 0 && advice == 0 {
         "Every frog is on the right conductor in every position. Nothing found.".to_owned()
     } else {

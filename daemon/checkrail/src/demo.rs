@@ -54,13 +54,12 @@ async fn go(setup: Setup, plan: Plan, speed: f64) -> Result<Exit, Failure> {
     let loaded = setup.loaded.clone();
     let root = loaded.layout.links.mqtt.as_ref().map_or("checkrail", |mqtt| &mqtt.root).to_owned();
     let daemon = Daemon::start(setup).await?;
-    let broker = daemon.broker().ok_or_else(|| {
-        Failure::Argument("the demo has no broker to speak to".to_owned())
-    })?;
+    let broker = daemon
+        .broker()
+        .ok_or_else(|| Failure::Argument("the demo has no broker to speak to".to_owned()))?;
     let world = World::new(loaded.layout.clone(), loaded.channels.clone(), plan);
     let setting = plant::Setting { root, broker, speed };
-    let plant =
-        plant::Plant::start(world, loaded.layout.clone(), loaded.channels.clone(), setting);
+    let plant = plant::Plant::start(world, loaded.layout.clone(), loaded.channels.clone(), setting);
     greet(&loaded, &daemon)?;
     let exit = daemon.until_stopped().await;
     // The nodes outlive the daemon, so that its last cuts reach them.
@@ -81,7 +80,9 @@ fn greet(loaded: &Loaded, daemon: &Daemon) -> Result<(), Failure> {
     if let Some((host, port)) = daemon.broker() {
         print::line(&format!("broker:         mqtt://{host}:{port}"))?;
     }
-    print::line("A train runs into a turnout set against it within half a minute. Ctrl-C ends the demo.")
+    print::line(
+        "A train runs into a turnout set against it within half a minute. Ctrl-C ends the demo.",
+    )
 }
 
 /// The layout with the demo's own links and rules.
@@ -117,7 +118,11 @@ fn prepared(loaded: &Loaded, args: &DemoArgs) -> Result<Loaded, Failure> {
 fn external(address: &str) -> Result<BrokerAddress, Failure> {
     let parsed = address.strip_prefix("mqtt://").and_then(|rest| {
         let (host, port) = rest.rsplit_once(':')?;
-        Some(BrokerAddress::External { host: host.to_owned(), port: port.parse().ok()?, tls: false })
+        Some(BrokerAddress::External {
+            host: host.to_owned(),
+            port: port.parse().ok()?,
+            tls: false,
+        })
     });
     parsed.ok_or_else(|| {
         Failure::Argument(format!("--broker {address} needs the form mqtt://HOST:PORT"))
@@ -145,7 +150,9 @@ pub fn fault_plan(text: &str, on: FaultPlan) -> Result<FaultPlan, Failure> {
                     Failure::Argument(format!("--faults: there is no scenario `{id}`"))
                 })?;
                 if let Some(why) = scenario.missing {
-                    return Err(Failure::Argument(format!("--faults: {id} cannot be shown: {why}")));
+                    return Err(Failure::Argument(format!(
+                        "--faults: {id} cannot be shown: {why}"
+                    )));
                 }
                 let at = Mono((20 + 60 * place as u64) * 1_000_000);
                 planned.push(Planned { at, scenario: scenario.id });

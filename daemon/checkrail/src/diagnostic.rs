@@ -81,8 +81,8 @@ impl Diagnostic {
             snippet = snippet
                 .annotation(AnnotationKind::Context.span(clip(*span, text)).label(label.as_str()));
         }
-        let mut group =
-            Group::with_title(level.primary_title(self.message.as_str()).id(self.code)).element(snippet);
+        let mut group = Group::with_title(level.primary_title(self.message.as_str()).id(self.code))
+            .element(snippet);
         if !self.remedy.is_empty() {
             group = group.element(Level::HELP.message(self.remedy.as_str()));
         }

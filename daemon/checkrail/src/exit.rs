@@ -75,9 +75,10 @@ impl Failure {
     pub const fn exit(&self) -> Exit {
         match self {
             Self::Read { .. } | Self::Argument(_) => Exit::Unreadable,
-            Self::Write { .. } | Self::Print(_) | Self::LayoutRefused { .. } | Self::Start { .. } => {
-                Exit::ErrorsFound
-            }
+            Self::Write { .. }
+            | Self::Print(_)
+            | Self::LayoutRefused { .. }
+            | Self::Start { .. } => Exit::ErrorsFound,
         }
     }
 }

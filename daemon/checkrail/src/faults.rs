@@ -37,7 +37,9 @@ pub fn run(args: &FaultsArgs) -> Result<Exit, Failure> {
             let fault = one(&reader, *fault)?;
             match format {
                 TextOrJson::Json => print::line(&export::json(&fault))?,
-                TextOrJson::Text => print::line(&report::show(&fault, &report::TimeZone::system()))?,
+                TextOrJson::Text => {
+                    print::line(&report::show(&fault, &report::TimeZone::system()))?
+                }
             }
             Ok(Exit::Done)
         }

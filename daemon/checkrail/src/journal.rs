@@ -49,10 +49,8 @@ pub fn parse(text: &str, number: u64, channels: &ChannelTable) -> Parsed {
         return Parsed { t: None, input: None, complaint: None };
     }
     let unusable = |t: Option<Mono>, what: String| {
-        let report = LinkReport::Unusable {
-            source: format!("journal line {number}"),
-            what: what.clone(),
-        };
+        let report =
+            LinkReport::Unusable { source: format!("journal line {number}"), what: what.clone() };
         Parsed { t, input: Some(Input::Link(report)), complaint: Some(what) }
     };
     let line: Line = match serde_json::from_str(text) {
@@ -81,7 +79,8 @@ pub fn parse(text: &str, number: u64, channels: &ChannelTable) -> Parsed {
 }
 
 fn read_value(quantity: wiring::channel::Quantity, line: &Line) -> Result<Value, String> {
-    let named = |error: value::BadValue, shown: &Json| format!("{} = {shown}: {error}", line.channel);
+    let named =
+        |error: value::BadValue, shown: &Json| format!("{} = {shown}: {error}", line.channel);
     match &line.value {
         Json::Number(number) => {
             let number = number.as_f64().unwrap_or(f64::NAN);

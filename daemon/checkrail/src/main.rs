@@ -1,6 +1,9 @@
 //! The program: command line, and the crates wired together.
 
-#![allow(unreachable_pub, reason = "a program has no callers; `pub` here only tells a module's face")]
+#![allow(
+    unreachable_pub,
+    reason = "a program has no callers; `pub` here only tells a module's face"
+)]
 
 mod check;
 mod check_verbose;
@@ -90,15 +93,16 @@ fn start_log(command: &Command) {
         | Command::Completions { .. }
         | Command::Manual { .. } => "warn",
     };
-    let filter =
-        EnvFilter::try_from_env("CHECKRAIL_LOG").unwrap_or_else(|_| EnvFilter::new(usual));
+    let filter = EnvFilter::try_from_env("CHECKRAIL_LOG").unwrap_or_else(|_| EnvFilter::new(usual));
     let registry = tracing_subscriber::registry().with(filter);
     let json = matches!(command, Command::Run(args) if args.log_json);
     if json {
         registry.with(fmt::layer().json().with_writer(std::io::stderr)).init();
     } else {
         let ansi = print::progress_is_seen();
-        registry.with(fmt::layer().with_target(false).with_ansi(ansi).with_writer(std::io::stderr)).init();
+        registry
+            .with(fmt::layer().with_target(false).with_ansi(ansi).with_writer(std::io::stderr))
+            .init();
     }
 }
 

@@ -95,9 +95,7 @@ pub fn run(args: &RunArgs) -> Result<Exit, Failure> {
 ///
 /// # Errors
 /// What the future fails with, or [`Failure::Start`].
-pub fn block_on(
-    future: impl Future<Output = Result<Exit, Failure>>,
-) -> Result<Exit, Failure> {
+pub fn block_on(future: impl Future<Output = Result<Exit, Failure>>) -> Result<Exit, Failure> {
     tokio::runtime::Builder::new_multi_thread()
         .enable_all()
         .build()
@@ -146,7 +144,8 @@ impl Daemon {
         let clock = Clock::start();
         let archivist = Archivist::open(&data, &loaded, (Mono::START, clock.wall(Mono::START)));
         let tick = Tick::new();
-        let options = Options { run: clock.run_number(), version: env!("CARGO_PKG_VERSION").to_owned() };
+        let options =
+            Options { run: clock.run_number(), version: env!("CARGO_PKG_VERSION").to_owned() };
         let settings = &loaded.layout.links;
         let (links, arrivals) =
             links::start(settings, loaded.channels.clone(), tick.clone(), options)
@@ -233,7 +232,8 @@ impl Daemon {
     /// # Errors
     /// [`Failure::Start`] when signals cannot be awaited.
     pub async fn until_stopped(self) -> Result<Exit, Failure> {
-        let signals = |source: std::io::Error| Failure::Start { what: "signals", source: source.into() };
+        let signals =
+            |source: std::io::Error| Failure::Start { what: "signals", source: source.into() };
         let mut terminate = signal(SignalKind::terminate()).map_err(signals)?;
         let mut interrupt = signal(SignalKind::interrupt()).map_err(signals)?;
         let mut shell = self.shell;
@@ -294,7 +294,9 @@ fn dashboard_settings(
     demo: bool,
 ) -> Result<Settings, Failure> {
     let listen = listen.parse().map_err(|_| {
-        Failure::Argument(format!("the dashboard's address `{listen}` needs the form 127.0.0.1:8080"))
+        Failure::Argument(format!(
+            "the dashboard's address `{listen}` needs the form 127.0.0.1:8080"
+        ))
     })?;
     let read_token = match &loaded.layout.links.dashboard.read_token_file {
         Some(file) => Some(token_from(Path::new(file))?),

@@ -58,7 +58,11 @@ pub fn run(args: &SimulateArgs) -> Result<Exit, Failure> {
         progress.set_position(now.0 / 1_000_000);
     }
     progress.finish_and_clear();
-    print::line(&format!("{} lines in {}", journal.finish()?, Lines::path(&args.out, "jsonl").display()))?;
+    print::line(&format!(
+        "{} lines in {}",
+        journal.finish()?,
+        Lines::path(&args.out, "jsonl").display()
+    ))?;
     let count = truth.finish()?;
     print::line(&format!("{count} lines in {}", Lines::path(&args.out, "truth.jsonl").display()))?;
     Ok(Exit::Done)
@@ -69,7 +73,8 @@ fn progress(end: Mono) -> ProgressBar {
         return ProgressBar::hidden();
     }
     let style = ProgressStyle::with_template("{bar:40} {pos}/{len} railroad seconds, {eta} left");
-    ProgressBar::new(end.0 / 1_000_000).with_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()))
+    ProgressBar::new(end.0 / 1_000_000)
+        .with_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()))
 }
 
 fn reading_line(loaded: &Loaded, reading: &SimReading) -> Json {
@@ -103,8 +108,8 @@ impl Lines {
 
     fn create(base: &Path, ending: &str) -> Result<Self, Failure> {
         let path = Self::path(base, ending);
-        let file = File::create(&path)
-            .map_err(|source| Failure::Write { path: path.clone(), source })?;
+        let file =
+            File::create(&path).map_err(|source| Failure::Write { path: path.clone(), source })?;
         Ok(Self { path, out: BufWriter::new(file), count: 0 })
     }
 

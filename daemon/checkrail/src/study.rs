@@ -30,11 +30,12 @@ const SHOW_AFTER: std::time::Duration = std::time::Duration::from_secs(2);
 /// # Errors
 /// [`Failure`] when the layout has errors, the load is no current, or the result cannot be written.
 pub fn run(args: &StudyArgs) -> Result<Exit, Failure> {
-    let train_load = amount(&args.train_load, Dimension::Current)
-        .map(Microamps)
-        .map_err(|_| {
-            Failure::Argument(format!("--train-load {} needs a current, as in \"1 A\"", args.train_load))
-        })?;
+    let train_load = amount(&args.train_load, Dimension::Current).map(Microamps).map_err(|_| {
+        Failure::Argument(format!(
+            "--train-load {} needs a current, as in \"1 A\"",
+            args.train_load
+        ))
+    })?;
     let source = Source::open(&args.layout)?;
     let loaded = source.require()?;
     source.show_findings(&loaded, args.strict)?;
@@ -70,8 +71,10 @@ fn watched(layout: &Layout, settings: &Settings) -> Study {
     let mut bar: Option<ProgressBar> = None;
     let study = study::run_watched(layout, settings, &mut |Progress { done, total }| {
         if bar.is_none() && print::progress_is_seen() && started.elapsed() > SHOW_AFTER {
-            let style = ProgressStyle::with_template("{bar:40} {pos}/{len} places and contacts, {eta} left")
-                .unwrap_or_else(|_| ProgressStyle::default_bar());
+            let style = ProgressStyle::with_template(
+                "{bar:40} {pos}/{len} places and contacts, {eta} left",
+            )
+            .unwrap_or_else(|_| ProgressStyle::default_bar());
             bar = Some(ProgressBar::new(total as u64).with_style(style));
         }
         if let Some(bar) = &bar {

@@ -20,11 +20,8 @@ pub fn json(layout: &Layout, study: &Study) -> Json {
 }
 
 fn short(layout: &Layout, it: &Short) -> Json {
-    let contacts: Map<String, Json> = it
-        .contacts
-        .iter()
-        .map(|(pole, amps)| (layout.pole_name(*pole), rounded(amps.0)))
-        .collect();
+    let contacts: Map<String, Json> =
+        it.contacts.iter().map(|(pole, amps)| (layout.pole_name(*pole), rounded(amps.0))).collect();
     json!({
         "at": it.at,
         "district": layout.districts[it.district.at()].id,

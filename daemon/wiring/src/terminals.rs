@@ -11,6 +11,7 @@ mod wires;
 use crate::{
     index::{DistrictIx, FrogIx, MachineIx, PoleIx, TrackworkIx},
     layout::{Conductor, Layout, Tie},
+    trackwork::Port,
     units::{Gauge, Micrometres},
 };
 
@@ -21,6 +22,9 @@ pub struct Wiring {
     pub machines: Vec<MachineWiring>,
     /// Every wire: those of the machines in their order, then fixed frogs, then feeders, then buses.
     pub wires: Vec<WireRun>,
+    /// By trackwork: its ports, each with the conductors of its left and right rail, looking in from there; none where
+    /// no feeder reaches the rail.
+    pub rails: Vec<Vec<(Port, [Option<Conductor>; 2])>>,
 }
 
 /// One switch machine.

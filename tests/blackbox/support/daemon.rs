@@ -78,12 +78,7 @@ impl Daemon {
             }
             said.push(line);
         }
-        Self {
-            child,
-            address: address.unwrap_or_default(),
-            token: token.unwrap_or_default(),
-            data,
-        }
+        Self { child, address: address.unwrap_or_default(), token: token.unwrap_or_default(), data }
     }
 
     /// Asks it to stop as a service manager does, and waits for the end.
@@ -102,7 +97,8 @@ impl Daemon {
     /// One request; returns status and body.
     pub fn http(&self, method: &str, path: &str, token: Option<&str>, body: &str) -> (u16, String) {
         let mut stream = TcpStream::connect(&self.address).expect("the dashboard listens");
-        let token = token.map_or(String::new(), |token| format!("Authorization: Bearer {token}\r\n"));
+        let token =
+            token.map_or(String::new(), |token| format!("Authorization: Bearer {token}\r\n"));
         let host = &self.address;
         let length = body.len();
         write!(

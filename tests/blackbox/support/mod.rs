@@ -1,5 +1,5 @@
 //! Drives the built program as another program would.
-#![allow(dead_code, reason = "each test file uses its own part")]
+#![allow(dead_code, unreachable_pub, reason = "each test file uses its own part")]
 
 pub mod broker;
 pub mod daemon;

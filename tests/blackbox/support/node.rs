@@ -85,7 +85,8 @@ impl Node {
         for name in outputs {
             channels.insert((*name).to_owned(), json!({"out": true}));
         }
-        let body = json!({"id": self.name, "boot": self.boot, "permit_ms": 3000, "channels": channels});
+        let body =
+            json!({"id": self.name, "boot": self.boot, "permit_ms": 3000, "channels": channels});
         self.publish("birth", true, &body.to_string()).await;
     }
 

@@ -6,9 +6,7 @@ use std::{
     time::{Duration, Instant},
 };
 
-use rumqttc::{
-    AsyncClient, Event, LastWill, MqttOptions, NetworkOptions, Packet, Publish, QoS,
-};
+use rumqttc::{AsyncClient, Event, LastWill, MqttOptions, NetworkOptions, Packet, Publish, QoS};
 use serde_json::{Map, Value as Json, json};
 use simulator::{Node as Plan, SimReading, SimValue};
 use tokio::{sync::mpsc, task::JoinHandle};
@@ -188,7 +186,8 @@ impl Node {
         if self.next_health <= now {
             self.next_health = now + Duration::from_secs(1);
             let left = self.permit_until.saturating_duration_since(now).as_millis();
-            let body = json!({"up": true, "boot": self.plan.boot, "ms": self.ms(), "permit": left as u64});
+            let body =
+                json!({"up": true, "boot": self.plan.boot, "ms": self.ms(), "permit": left as u64});
             self.publish("health", QoS::AtLeastOnce, true, &body);
         }
         if self.permit_until <= now { self.all_off() } else { Vec::new() }
@@ -355,10 +354,9 @@ fn understand(publish: &Publish) -> Option<Message> {
     let body: Json = serde_json::from_slice(&publish.payload).ok()?;
     match branch {
         "order" => Some(Message::Order { channel: parts.next()?.to_owned(), body }),
-        "permit" => Some(Message::Permit {
-            boot: body["b"].as_str()?.to_owned(),
-            ms: body["ms"].as_u64()?,
-        }),
+        "permit" => {
+            Some(Message::Permit { boot: body["b"].as_str()?.to_owned(), ms: body["ms"].as_u64()? })
+        }
         _ => None,
     }
 }

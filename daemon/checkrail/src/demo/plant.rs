@@ -72,7 +72,15 @@ async fn run(
         .iter()
         .enumerate()
         .map(|(place, plan)| {
-            Node::connect(place, plan.clone(), &setting.root, broker, setting.speed, &channels, sender.clone())
+            Node::connect(
+                place,
+                plan.clone(),
+                &setting.root,
+                broker,
+                setting.speed,
+                &channels,
+                sender.clone(),
+            )
         })
         .collect();
     let started = Instant::now();
@@ -119,7 +127,13 @@ fn plant_time(started: Instant, speed: f64) -> Mono {
 fn tell(truth: &Truth, layout: &Layout) {
     match truth {
         Truth::FaultStarted(report) => {
-            info!(scenario = report.scenario, culprit = report.subject, place = report.place, amps = report.amps, "the demo has made a fault");
+            info!(
+                scenario = report.scenario,
+                culprit = report.subject,
+                place = report.place,
+                amps = report.amps,
+                "the demo has made a fault"
+            );
         }
         Truth::FaultEnded { number, .. } => {
             info!(number, "the crew has cleared the track: restore the district from the page");

@@ -37,7 +37,15 @@ pub fn log(output: &Output, loaded: &Loaded, nodes: &[String]) {
                 node_name(nodes, change.alarm.subject),
             );
             let (alarm, state) = (change.alarm.kind.word(), change.transition.word());
-            info!(t, alarm, subject, state, priority = change.priority.word(), text = change.text, "AlarmChanged");
+            info!(
+                t,
+                alarm,
+                subject,
+                state,
+                priority = change.priority.word(),
+                text = change.text,
+                "AlarmChanged"
+            );
         }
         Decision::FaultOpened { fault, district, cause } => {
             let district = &loaded.layout.districts[district.at()].id;
@@ -45,9 +53,10 @@ pub fn log(output: &Output, loaded: &Loaded, nodes: &[String]) {
             error!(t, fault = fault.0, district, cause, "FaultOpened");
         }
         Decision::FaultClosed(record) => {
-            let suspect = record.suspects.first().map(|suspect| {
-                words::accused_name(&loaded.layout, suspect.accused)
-            });
+            let suspect = record
+                .suspects
+                .first()
+                .map(|suspect| words::accused_name(&loaded.layout, suspect.accused));
             info!(t, fault = record.number.0, suspect, "FaultClosed");
         }
         Decision::Event(event) => {

@@ -35,8 +35,9 @@ impl Archivist {
         let failing = Arc::new(AtomicBool::new(false));
         let names = Names::new(loaded.layout.clone(), loaded.channels.clone());
         let heard = failing.clone();
-        let opened =
-            History::open(folder, names, Settings::default(), now, move |notice| hear(notice, &heard));
+        let opened = History::open(folder, names, Settings::default(), now, move |notice| {
+            hear(notice, &heard)
+        });
         let history = match opened {
             Ok(history) => {
                 if let Opened::Replaced { .. } = history.opened() {
@@ -70,9 +71,7 @@ impl Archivist {
     /// Records what a person did, once it was done, where the decision itself does not say it.
     pub fn record_act(&self, act: &Act, who: &str, at: Mono, wall: i64) {
         let what = match act {
-            Act::Shelve { alarm, span, .. } => {
-                What::Shelving { alarm: *alarm, until: at + *span }
-            }
+            Act::Shelve { alarm, span, .. } => What::Shelving { alarm: *alarm, until: at + *span },
             Act::NameCulprit { fault, suspect } => {
                 What::Culprit { fault: *fault, suspect: *suspect, who: who.to_owned() }
             }

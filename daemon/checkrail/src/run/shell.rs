@@ -142,7 +142,10 @@ impl Shell {
                 () = tokio::time::sleep_until(wake) => {}
             }
             self.keep_time();
-            if self.stopping.as_ref().is_some_and(|it| it.unproved.is_empty() || it.until <= self.last)
+            if self
+                .stopping
+                .as_ref()
+                .is_some_and(|it| it.unproved.is_empty() || it.until <= self.last)
             {
                 return self.end();
             }
@@ -319,7 +322,12 @@ impl Shell {
         match &output.what {
             Decision::State { channel, value } => self.publish_state(*channel, *value),
             Decision::Alarm(change) => {
-                super::announce::publish_alarm(&self.parts.links, &self.parts.loaded, change, &self.nodes);
+                super::announce::publish_alarm(
+                    &self.parts.links,
+                    &self.parts.loaded,
+                    change,
+                    &self.nodes,
+                );
             }
             Decision::FaultOpened { .. } => self.parts.metrics.fault(),
             Decision::Event(event) => {

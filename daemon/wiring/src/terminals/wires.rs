@@ -5,10 +5,11 @@ use super::{
     home::{Home, homes, terminals},
 };
 use crate::{
-    index::{BlockIx, DistrictIx, FrogIx, MachineIx, PoleIx},
-    layout::{Conductor, Frog, Layout, Tie, Wire},
+    index::{BlockIx, DistrictIx, FrogIx, MachineIx, PoleIx, TrackworkIx},
+    layout::{Conductor, Frog, Layout, Side, Tie, Wire},
     netlist::Netlist,
     plan::settle,
+    trackwork::Port,
 };
 
 /// The list as it grows.
@@ -40,7 +41,21 @@ pub(super) fn all(layout: &Layout) -> Wiring {
     draw.fixed_frogs();
     draw.feeders();
     draw.buses();
-    Wiring { machines, wires: draw.wires }
+    let rails = rails(layout, &draw.net);
+    Wiring { machines, wires: draw.wires, rails }
+}
+
+/// The conductors at the ports of all trackwork.
+fn rails(layout: &Layout, net: &Netlist<'_>) -> Vec<Vec<(Port, [Option<Conductor>; 2])>> {
+    let of_port = |at: usize, port: Port| {
+        [Side::Left, Side::Right].map(|side| {
+            let supply = net.port_rail(TrackworkIx::new(at), port, side);
+            supply.is_live.then_some(supply.conductor)
+        })
+    };
+    let all = layout.trackwork.iter().enumerate();
+    all.map(|(at, it)| it.kind.ports().iter().map(|port| (*port, of_port(at, *port))).collect())
+        .collect()
 }
 
 impl Draw<'_> {

@@ -1,0 +1,128 @@
+//! `checkrail sheets`: pages to print and take under the table.
+//!
+//! The data are `wiring::terminals`; here they become words, drawings and HTML. A page needs no other file.
+
+mod bench;
+mod district;
+mod document;
+mod drawing;
+mod html;
+mod labels;
+mod machine;
+mod qr;
+mod track;
+mod words;
+
+use std::{collections::BTreeSet, fs, path::Path};
+
+use sha2::{Digest, Sha256};
+use wiring::{layout::Layout, terminals::Wiring};
+
+use crate::{
+    cli::SheetsArgs,
+    exit::{Exit, Failure},
+    print,
+    source::Source,
+};
+
+/// What every page is made of.
+pub struct Book<'a> {
+    /// The layout.
+    pub layout: &'a Layout,
+    /// Its terminals and wires.
+    pub wiring: Wiring,
+    /// First digits of a hash of the layout file.
+    pub revision: String,
+    /// The date to print: `25 Nov 2026`.
+    pub date: String,
+    /// File name of each district's page.
+    pub files: Vec<String>,
+    /// The dashboard as a phone reaches it: `http://192.168.1.20:8080`; none when only this computer does.
+    pub dashboard: Option<String>,
+}
+
+impl<'a> Book<'a> {
+    /// Gathers what the pages need.
+    #[must_use]
+    pub fn new(layout: &'a Layout, text: &str, date: String) -> Self {
+        Self {
+            layout,
+            wiring: Wiring::new(layout),
+            revision: revision(text),
+            date,
+            files: file_names(layout),
+            dashboard: qr::reachable(&layout.links.dashboard.listen),
+        }
+    }
+
+    /// Every page with its file name.
+    #[must_use]
+    pub fn pages(&self) -> Vec<(String, String)> {
+        let mut pages = vec![
+            ("index.html".to_owned(), document::index(self)),
+            ("all.html".to_owned(), document::all(self)),
+        ];
+        let districts = self.files.iter().enumerate();
+        pages.extend(districts.map(|(at, file)| (file.clone(), document::district(self, at))));
+        pages
+    }
+}
+
+/// Runs `sheets`.
+///
+/// # Errors
+/// [`Failure`] when the layout has errors, the date is none, or a page cannot be written.
+pub fn run(args: &SheetsArgs) -> Result<Exit, Failure> {
+    let date = date(args.date.as_deref())?;
+    let source = Source::open(&args.layout)?;
+    let loaded = source.require()?;
+    source.show_findings(&loaded, args.strict)?;
+    let book = Book::new(&loaded.layout, &source.text, date);
+    let at = |path: &Path| {
+        let path = path.to_owned();
+        move |source| Failure::Write { path, source }
+    };
+    fs::create_dir_all(&args.out).map_err(at(&args.out))?;
+    let pages = book.pages();
+    for (name, page) in &pages {
+        let path = args.out.join(name);
+        fs::write(&path, page).map_err(at(&path))?;
+    }
+    print::line(&format!(
+        "{} pages for {} machines, revision {}: open {}",
+        pages.len(),
+        book.wiring.machines.len(),
+        book.revision,
+        args.out.join("index.html").display()
+    ))?;
+    Ok(Exit::Done)
+}
+
+fn date(given: Option<&str>) -> Result<String, Failure> {
+    let date = match given {
+        None => jiff::Timestamp::now().to_zoned_datetime(jiff::tz::TimeZone::system()).date(),
+        Some(text) => text.parse::<jiff::civil::Date>().map_err(|_| {
+            Failure::Argument(format!("--date {text} is no date; write it as 2026-11-25"))
+        })?,
+    };
+    Ok(date.strftime("%-d %b %Y").to_string())
+}
+
+/// The first eight digits are enough to tell two sheets apart.
+fn revision(text: &str) -> String {
+    Sha256::digest(text.as_bytes()).iter().take(4).map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// A district may be called like one of our own pages, and some file systems do not tell `Q` from `q`.
+fn file_names(layout: &Layout) -> Vec<String> {
+    let mut taken = BTreeSet::from(["index".to_owned(), "all".to_owned()]);
+    let mut names = Vec::new();
+    for district in &layout.districts {
+        let mut name = district.id.clone();
+        while !taken.insert(name.to_lowercase()) {
+            name = format!("district-{name}");
+        }
+        names.push(format!("{name}.html"));
+    }
+    names
+}

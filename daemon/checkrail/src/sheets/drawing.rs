@@ -1,0 +1,233 @@
+//! The two views of trackwork with the contacts of a machine: from above, and from below with left and right exchanged.
+
+#![allow(clippy::write_with_newline, reason = "a template shows its line ends")]
+
+use std::fmt::Write as _;
+
+use wiring::{
+    index::{FrogIx, PoleIx, TrackworkIx},
+    layout::{Layout, Tie},
+    terminals::{Function, MachineWiring, Throw},
+    trackwork::Port,
+};
+
+use super::{
+    Book,
+    html::escaped,
+    track::{Anchor, FAR, NEAR, Plan, Point, Shape, WIDTH},
+    words,
+};
+
+/// Where one looks from.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+pub enum View {
+    /// From above, facing the frog.
+    Above,
+    /// From below, lying on one's back, the head at the points.
+    Below,
+}
+
+/// Both views of everything that a machine has to do with.
+pub fn views(book: &Book<'_>, machine: &MachineWiring) -> String {
+    machine.trackwork.iter().map(|it| both(book, machine, *it)).collect()
+}
+
+fn both(book: &Book<'_>, machine: &MachineWiring, trackwork: TrackworkIx) -> String {
+    let layout = book.layout;
+    let shapes = drawn(book, machine, trackwork);
+    let has_points = layout.trackwork[trackwork.at()].kind.has_stock_rails();
+    let (above, below) = if has_points {
+        (
+            "Above, facing the frog",
+            "Below, on your back, head at the points: left and right exchanged",
+        )
+    } else {
+        (
+            "Above, looking from end a",
+            "Below, on your back, head at end a: left and right exchanged",
+        )
+    };
+    let name = escaped(&words::trackwork(layout, trackwork));
+    let mut text = String::from("<div class=\"views\">\n");
+    for (view, caption) in [(View::Above, above), (View::Below, below)] {
+        let _ = write!(
+            text,
+            "<figure>{}<figcaption>{caption}</figcaption></figure>\n",
+            svg(&seen(&shapes, view), &format!("{name}. {caption}"))
+        );
+    }
+    text.push_str("</div>\n");
+    text
+}
+
+/// Trackwork with the machine's contacts, from above.
+pub fn drawn(book: &Book<'_>, machine: &MachineWiring, trackwork: TrackworkIx) -> Vec<Shape> {
+    let layout = book.layout;
+    let plan = Plan::new(&layout.trackwork[trackwork.at()], &book.wiring.rails[trackwork.at()]);
+    let frogs: Vec<FrogIx> = machine
+        .frogs
+        .iter()
+        .copied()
+        .filter(|frog| layout.frogs[frog.at()].trackwork == trackwork)
+        .collect();
+    let mut shapes = Vec::new();
+    for (at, frog) in frogs.iter().enumerate() {
+        let spread = (at as f64 - (frogs.len() - 1) as f64 / 2.0) * 92.0;
+        contact(&mut shapes, layout, &plan, machine, *frog, spread);
+    }
+    shapes.extend(plan.shapes);
+    shapes
+}
+
+/// Distance of the terminals of a contact.
+const APART: f64 = 34.0;
+
+/// The contact of a frog: three terminals, and the wires from there to the frog and the rails.
+fn contact(
+    shapes: &mut Vec<Shape>,
+    layout: &Layout,
+    plan: &Plan,
+    machine: &MachineWiring,
+    frog: FrogIx,
+    spread: f64,
+) {
+    let it = &layout.frogs[frog.at()];
+    let Some(frog_at) = plan.frog(it.name) else { return };
+    let ends = [it.normal, it.reverse].map(|tie| plan.tie(tie));
+    let is_far = [it.normal, it.reverse].iter().any(|tie| is_far(*tie));
+    let middle = ends.iter().flatten().map(|(x, _)| x).sum::<f64>();
+    let middle = match ends.iter().flatten().count() {
+        0 => WIDTH / 2.0,
+        count => middle / count as f64,
+    } + spread;
+    let y = if is_far { FAR - 44.0 } else { NEAR + 32.0 };
+    // the terminal tied to the rail on the left stands on the left
+    let is_exchanged = match ends {
+        [Some(normal), Some(reverse)] => reverse.0 < normal.0,
+        [Some(normal), None] => middle < normal.0,
+        [None, Some(reverse)] => reverse.0 < middle,
+        [None, None] => false,
+    };
+    let left = if is_exchanged { APART } else { -APART };
+    let poles: Vec<PoleIx> = it.poles.iter().map(|listed| listed.pole).collect();
+    let places = [
+        (Throw::Normal, (middle + left, y), ends[0], Some(it.normal)),
+        (Throw::Common, (middle, y), Some(frog_at), None),
+        (Throw::Reverse, (middle - left, y), ends[1], Some(it.reverse)),
+    ];
+    for (throw, at, end, tie) in places {
+        if let Some(end) = end {
+            shapes.push(Shape::Line("wire", vec![at, end]));
+            shapes.push(Shape::Dot("joint", end, if throw == Throw::Common { 4.0 } else { 3.0 }));
+        }
+        shapes.push(Shape::Dot("terminal", at, 4.0));
+        terminal_texts(
+            shapes,
+            layout,
+            machine,
+            &poles,
+            throw,
+            (at, is_far),
+            tie.filter(|_| end.is_none()),
+        );
+    }
+}
+
+fn is_far(tie: Tie) -> bool {
+    matches!(tie, Tie::PortRail(Port::BLeft | Port::BRight, _))
+}
+
+/// Names of the terminals under their place (above it, at the far end), and what they are.
+fn terminal_texts(
+    shapes: &mut Vec<Shape>,
+    layout: &Layout,
+    machine: &MachineWiring,
+    poles: &[PoleIx],
+    throw: Throw,
+    ((x, y), is_far): (Point, bool),
+    unseen: Option<Tie>,
+) {
+    let names: Vec<String> = poles
+        .iter()
+        .filter_map(|pole| machine.terminal(&Function::Contact(*pole, throw)))
+        .map(|it| words::terminal(layout, it))
+        .collect();
+    let steps = if is_far { [-9.0, -21.0, -33.0] } else { [16.0, 28.0, 40.0] };
+    let mut lines = vec![("strong", names.join(" ")), ("", throw.word().to_owned())];
+    lines.extend(unseen.map(|tie| ("", words::rail(tie))));
+    for ((class, text), step) in lines.into_iter().zip(steps) {
+        shapes.push(Shape::Text(class, (x, y + step), Anchor::Middle, text));
+    }
+}
+
+/// The shapes as one sees them from there.
+pub fn seen(shapes: &[Shape], view: View) -> Vec<Shape> {
+    match view {
+        View::Above => shapes.to_vec(),
+        View::Below => shapes.iter().map(exchanged).collect(),
+    }
+}
+
+/// Left and right exchanged; texts stay readable.
+fn exchanged(shape: &Shape) -> Shape {
+    let turn = |(x, y): Point| (WIDTH - x, y);
+    match shape {
+        Shape::Line(class, points) => {
+            Shape::Line(class, points.iter().map(|point| turn(*point)).collect())
+        }
+        Shape::Dot(class, at, radius) => Shape::Dot(class, turn(*at), *radius),
+        Shape::Text(class, at, anchor, text) => {
+            let anchor = match anchor {
+                Anchor::Start => Anchor::End,
+                Anchor::Middle => Anchor::Middle,
+                Anchor::End => Anchor::Start,
+            };
+            Shape::Text(class, turn(*at), anchor, text.clone())
+        }
+    }
+}
+
+/// The shapes as a drawing, cropped above and below.
+fn svg(shapes: &[Shape], label: &str) -> String {
+    let heights = shapes.iter().flat_map(|shape| match shape {
+        Shape::Line(_, points) => points.iter().map(|(_, y)| *y).collect(),
+        Shape::Dot(_, (_, y), radius) => vec![y - radius, y + radius],
+        Shape::Text(_, (_, y), ..) => vec![y - 10.0, y + 4.0],
+    });
+    let (top, bottom) = heights.fold((FAR, NEAR), |(top, bottom), y| (y.min(top), y.max(bottom)));
+    let mut text = format!(
+        "<svg viewBox=\"0 {:.0} {WIDTH:.0} {:.0}\" role=\"img\" aria-label=\"{label}\">",
+        top - 2.0,
+        bottom - top + 4.0
+    );
+    for shape in shapes {
+        put(&mut text, shape);
+    }
+    text.push_str("</svg>");
+    text
+}
+
+fn put(text: &mut String, shape: &Shape) {
+    let _ = match shape {
+        Shape::Line(class, points) => {
+            let points: Vec<String> =
+                points.iter().map(|(x, y)| format!("{x:.1},{y:.1}")).collect();
+            write!(text, "<polyline class=\"{class}\" points=\"{}\"/>", points.join(" "))
+        }
+        Shape::Dot(class, (x, y), radius) => {
+            write!(text, "<circle class=\"{class}\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"{radius}\"/>")
+        }
+        Shape::Text(class, (x, y), anchor, words) => {
+            let anchor = match anchor {
+                Anchor::Start => "start",
+                Anchor::Middle => "middle",
+                Anchor::End => "end",
+            };
+            write!(
+                text,
+                "<text class=\"{class}\" x=\"{x:.1}\" y=\"{y:.1}\" text-anchor=\"{anchor}\">{}</text>",
+                escaped(words)
+            )
+        }
+    };
+}
