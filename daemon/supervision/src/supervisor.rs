@@ -83,6 +83,8 @@ pub(crate) struct Episode {
     fault: Option<FaultNumber>,
     /// The load before it.
     base: wiring::units::Microamps,
+    /// What the district drew above that when it was read last.
+    step: wiring::units::Microamps,
 }
 
 /// What is shown and is only shown again when it changes.

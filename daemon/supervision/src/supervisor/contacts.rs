@@ -95,7 +95,7 @@ impl Supervisor {
             let frog = self.seeing[block.at()][nth];
             if !self.is_measured(frog) {
                 let fault = self.fault_now(frog);
-                let load = amps.min(super::slots::frog_keys(&self.model, frog).frog_load);
+                let load = self.load_in(frog, amps, fault);
                 self.carry(frog, Through { amps: load + fault, fault, estimated: true }, at);
             }
         }
@@ -109,10 +109,21 @@ impl Supervisor {
         }
     }
 
-    /// The fault part that a frog is charged with at the moment.
+    /// The fault part that a frog is charged with at the moment, through all of its poles.
     fn fault_now(&self, frog: FrogIx) -> Microamps {
-        let first = self.model.frogs[frog.at()].poles.first();
-        first.map_or(Microamps::ZERO, |(pole, _)| self.contacts[pole.at()].through().fault)
+        let it = &self.model.frogs[frog.at()];
+        match &self.episodes[it.district.at()] {
+            Some(episode) if it.poles.iter().any(|(pole, _)| episode.poles.contains(pole)) => {
+                self.part_of(frog, episode.step, episode.onset).min(it.most)
+            }
+            Some(_) | None => Microamps::ZERO,
+        }
+    }
+
+    /// The load part of a block's current of which `fault` is a fault: what flows twice is counted once.
+    fn load_in(&self, frog: FrogIx, amps: Microamps, fault: Microamps) -> Microamps {
+        let most = super::slots::frog_keys(&self.model, frog).frog_load;
+        (amps - fault).max(Microamps::ZERO).min(most)
     }
 
     fn is_measured(&self, frog: FrogIx) -> bool {
@@ -227,8 +238,9 @@ impl Supervisor {
 
     /// The fault part of the district's current flows through every frog of the stepped block that a wheel could reach.
     pub(super) fn carry_fault(&mut self, district: DistrictIx, amps: Microamps, at: Mono) {
-        let Some(episode) = self.episodes[district.at()].take() else { return };
+        let Some(mut episode) = self.episodes[district.at()].take() else { return };
         let fault = (amps - episode.base).max(Microamps::ZERO);
+        episode.step = fault;
         let residual = self.guards[district.at()].settings().residual;
         let model = std::sync::Arc::clone(&self.model);
         let (onset, tripped) = (episode.onset, episode.fault.is_some());
@@ -240,8 +252,8 @@ impl Supervisor {
             if !mine || self.is_measured(frog) {
                 continue;
             }
-            let part = self.part_of(frog, fault, onset).min(model.frogs[frog.at()].most);
-            let load = self.load_of(frog);
+            let part = self.fault_now(frog);
+            let load = self.load_of(frog, part, onset);
             self.carry(frog, Through { amps: load + part, fault: part, estimated: true }, at);
         }
         for &frog in &model.district_frogs[district.at()] {
@@ -266,11 +278,15 @@ impl Supervisor {
         }
     }
 
-    fn load_of(&self, frog: FrogIx) -> Microamps {
-        let most = super::slots::frog_keys(&self.model, frog).frog_load;
-        let block = self.seen_by[frog.at()].map(|block| self.model.block_current[block.at()]);
-        match block.and_then(|channel| self.store.fresh(channel)) {
-            Some(Value::Current(amps)) => amps.min(most),
+    /// The load part while `fault` flows since `onset`. A reading from before holds no fault.
+    fn load_of(&self, frog: FrogIx, fault: Microamps, onset: Mono) -> Microamps {
+        let Some(block) = self.seen_by[frog.at()] else { return Microamps::ZERO };
+        let channel = self.model.block_current[block.at()];
+        let is_since = self.store.slot(channel).last.is_some_and(|(at, _)| onset <= at);
+        match self.store.fresh(channel) {
+            Some(Value::Current(amps)) => {
+                self.load_in(frog, amps, if is_since { fault } else { Microamps::ZERO })
+            }
             _ => Microamps::ZERO,
         }
     }
@@ -292,8 +308,14 @@ impl Supervisor {
         for pole in &poles {
             self.contacts[pole.at()].begin_stress(at);
         }
-        self.episodes[district.at()] =
-            Some(Episode { onset: at, poles, thrown: None, fault: None, base });
+        self.episodes[district.at()] = Some(Episode {
+            onset: at,
+            poles,
+            thrown: None,
+            fault: None,
+            base,
+            step: Microamps::ZERO,
+        });
     }
 
     /// The fault current is over: hits, with their energy.

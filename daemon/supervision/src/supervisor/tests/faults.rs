@@ -1,7 +1,7 @@
 //! What cuts, when, and what does not. Situations after the trade's list of faults (F01 and so on).
 
 use super::rig::{LAYOUT, Rig, acts, alarms, check_orders, check_with};
-use crate::output::Decision;
+use crate::{output::Decision, start::Start};
 
 const RUNNING: &str = "
     0 machine/T1/position normal
@@ -502,6 +502,32 @@ fn a_measured_contact_at_its_limit_is_cut() {
         "1000..3000/20 district/quarry/current 0.4\n900..1000/20 frog/T1/current 0.0\n1000..3000/20 frog/T1/current 2.0",
     ));
     assert_eq!(rig.shown(acts)[0], "1560 cut district/quarry contact-overload");
+}
+
+/// IEC 60255-149, closed form: what flows through block and frog at once is counted once, and a pair shares it once.
+#[test]
+fn an_estimated_contact_carries_no_more_than_its_block() {
+    let pair = LAYOUT
+        .replace("limit = \"5 A\"", "limit = \"9 A\"")
+        .replace(
+            "{ kind = \"electronic\", trip = \"3 A\", delay = \"40 ms\" }",
+            "{ kind = \"none\" }",
+        )
+        .replace("poles = [\"T1.1\"]", "poles = [\"T1.1\", \"T1.2\"]\nproved = true");
+    // Layout, amps from 1000 ms on, cut. From the image of 0.4 A: one pole 2.0 A, 544 ms; each of a pair 1.78 A, 749 ms.
+    let cases = [(LAYOUT, "2.0", "1560 cut"), (&pair, "3.2", "1760 cut")];
+    for (text, amps, want) in cases {
+        let mut rig = Rig::new_with(text, Start::journal());
+        rig.play(&format!(
+            "0 machine/T1/position normal
+             0..1000/20 district/quarry/current 0.4
+             0..1000/20 block/q1/current 0.4
+             1000..3000/20 district/quarry/current {amps}
+             1000..3000/20 block/q1/current {amps}"
+        ));
+        let want = format!("{want} district/quarry contact-overload");
+        assert_eq!(rig.shown(acts).first(), Some(&want), "{amps} A");
+    }
 }
 
 #[test]
