@@ -115,3 +115,113 @@ fn balanced(name: &str, page: &str) {
     }
     assert!(open.is_empty(), "{name} leaves open {open:?}");
 }
+
+/// What a person reads: the text of a part of a page, tags away, one cell or line each.
+fn text_of(part: &str) -> String {
+    let mut text = String::new();
+    let mut is_tag = false;
+    for character in part.chars() {
+        match character {
+            '<' => {
+                is_tag = true;
+                text.push('\n');
+            }
+            '>' => is_tag = false,
+            other if !is_tag => text.push(other),
+            _ => {}
+        }
+    }
+    let lines: Vec<&str> = text.lines().map(str::trim).filter(|line| !line.is_empty()).collect();
+    lines.join("|")
+}
+
+#[test]
+fn the_terminal_table_of_a_machine_reads_as_it_is_wired() {
+    let page = &sheets("config/tamarrow-valley.toml")["harbour.html"];
+    let start = page.find("id=\"machine-T1\"").expect("T1");
+    let table = &page[start..];
+    let end = table.find("</table>").expect("a table");
+    let body = &table[table.find("<tbody>").expect("rows")..end];
+    let want = "M1|motor, lead 1|1|motor supply, lead 1|M2|motor, lead 2|2|motor supply, lead 2|\
+                C1|contact 1 common|3|violet|violet|20 AWG|20 AWG|frog of T1|jumper to C2|\
+                N1|contact 1 normal|4|black|black|20 AWG|20 AWG|T1 left stock rail (B)|jumper to N2|\
+                R1|contact 1 reverse|5|red|red|20 AWG|20 AWG|T1 right stock rail (A)|jumper to R2|\
+                C2|contact 2 common|violet|20 AWG|jumper to C1|\
+                N2|contact 2 normal|black|20 AWG|jumper to N1|\
+                R2|contact 2 reverse|red|20 AWG|jumper to R1";
+    assert_eq!(text_of(body), want);
+}
+
+/// Cells of one column of the table after a heading.
+fn column(page: &str, heading: &str, number: usize) -> Vec<String> {
+    let start = page.find(&format!("<h2>{heading}</h2>")).expect("the heading");
+    let table = &page[start..];
+    let body =
+        &table[table.find("<tbody>").expect("rows")..table.find("</tbody>").expect("an end")];
+    body.split("<tr")
+        .skip(1)
+        .map(|row| text_of(row.split("<td>").nth(number).unwrap_or("")))
+        .collect()
+}
+
+#[test]
+fn the_wire_of_all_districts_together_is_the_wire_of_the_layout() {
+    let pages = sheets("config/tamarrow-valley.toml");
+    let metres = |cell: &String| cell.trim_end_matches(" m").parse::<f64>().unwrap_or(0.0);
+    let index = &pages["index.html"];
+    let by_size: Vec<f64> = column(index, "Wire", 4).iter().map(metres).collect();
+    let (all, each) = by_size.split_last().expect("a sum");
+    assert!((each.iter().sum::<f64>() - all).abs() < 1e-6, "{by_size:?}");
+    let by_district: f64 = column(index, "Districts", 4).iter().map(metres).sum();
+    assert!((by_district - all).abs() < 1e-6, "{by_district} and {all}");
+    for (name, page) in &pages {
+        let lengths: Vec<f64> = column(page, "Wire", 4).iter().map(metres).collect();
+        let (sum, rows) = lengths.split_last().expect("a sum");
+        assert!((rows.iter().sum::<f64>() - sum).abs() < 1e-6, "{name}: {lengths:?}");
+        assert!(*sum > 0.0, "{name}");
+    }
+}
+
+#[test]
+fn every_wire_has_a_label_for_each_end() {
+    let page = &sheets("config/starter.toml")["home.html"];
+    let labels = &page[page.find("class=\"labels\"").expect("labels")..];
+    let count = labels.matches("<li>").count();
+    // 2 machines with 2 motor leads, a frog wire and 2 tie wires; 4 feeder pairs; one bus pair: two ends each
+    assert_eq!(count, 2 * (2 * 5 + 8 + 2));
+}
+
+#[test]
+fn a_code_for_the_phone_is_drawn_only_where_a_phone_reaches_the_dashboard() {
+    let starter = fs::read_to_string(project("config/starter.toml")).unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    for (listen, want) in [("127.0.0.1:8080", 0), ("192.168.1.20:8080", 2)] {
+        let file = folder.path().join("layout.toml");
+        fs::write(&file, format!("{starter}\n[dashboard]\nlisten = \"{listen}\"\n")).unwrap();
+        let out = folder.path().join("sheets");
+        let output = checkrail(&["sheets", file.to_str().unwrap(), "--out", out.to_str().unwrap()]);
+        assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+        assert_eq!(read(&out)["home.html"].matches("class=\"qr\"").count(), want, "{listen}");
+    }
+}
+
+#[test]
+fn a_layout_or_a_date_that_cannot_be_used_ends_with_an_error_and_no_pages() {
+    let folder = tempfile::tempdir().unwrap();
+    let out = folder.path().join("sheets");
+    let bad = folder.path().join("bad.toml");
+    fs::write(&bad, "[booster.main]\nvolts = 15\n").unwrap();
+    let starter = project("config/starter.toml");
+    for (layout, date, status) in [(&bad, "2026-11-25", 1), (&starter, "yesterday", 2)] {
+        let output = checkrail(&[
+            "sheets",
+            layout.to_str().unwrap(),
+            "--out",
+            out.to_str().unwrap(),
+            "--date",
+            date,
+        ]);
+        assert_eq!(output.status.code(), Some(status), "{date}");
+        assert!(!output.stderr.is_empty() && !out.exists());
+    }
+}

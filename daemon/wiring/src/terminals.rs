@@ -108,6 +108,8 @@ pub enum Purpose {
 /// A wire, or several alike side by side.
 #[derive(Clone, Debug)]
 pub struct WireRun {
+    /// Its number on labels, from 1 through the whole layout; none for a jumper, which needs no label.
+    pub number: Option<u32>,
     /// What it is.
     pub kind: WireKind,
     /// Where it starts; of a wire at a machine, the machine.

@@ -65,7 +65,8 @@ impl Words<'_> {
                 });
                 format!(
                     "Volts across each contact at {at} through a lamp or resistor, each pole alone, no jumper on. \
-                     Good to {good}, replace above {bad}:<br>{}",
+                     Good to {} mV, replace above {} mV:<br>{}",
+                    good.0, bad.0,
                     each.collect::<Vec<_>>().join("; ")
                 )
             }

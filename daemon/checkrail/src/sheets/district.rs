@@ -102,7 +102,7 @@ pub fn total_table(totals: &[Total]) -> String {
             blank(words::gauge(total.gauge)),
             blank(colour),
             total.pieces.to_string(),
-            metres(total.length),
+            if total.unmeasured == total.pieces { "–".to_owned() } else { metres(total.length) },
             or_dash(total.unmeasured),
         ]);
     }

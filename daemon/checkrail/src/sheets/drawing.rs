@@ -71,16 +71,36 @@ pub fn drawn(book: &Book<'_>, machine: &MachineWiring, trackwork: TrackworkIx) -
         .filter(|frog| layout.frogs[frog.at()].trackwork == trackwork)
         .collect();
     let mut shapes = Vec::new();
-    for (at, frog) in frogs.iter().enumerate() {
-        let spread = (at as f64 - (frogs.len() - 1) as f64 / 2.0) * 92.0;
-        contact(&mut shapes, layout, &plan, machine, *frog, spread);
+    for far in [false, true] {
+        let here: Vec<FrogIx> =
+            frogs.iter().copied().filter(|frog| is_at_far_end(layout, *frog) == far).collect();
+        for (at, frog) in here.iter().enumerate() {
+            let aside = (at as f64 - (here.len() - 1) as f64 / 2.0) * 2.0 * (WIDTH / 4.0);
+            let stand = Stand { aside, is_alone: here.len() == 1, is_far: far };
+            contact(&mut shapes, layout, &plan, machine, *frog, stand);
+        }
     }
     shapes.extend(plan.shapes);
     shapes
 }
 
-/// Distance of the terminals of a contact.
-const APART: f64 = 34.0;
+/// Where a contact is drawn.
+#[derive(Clone, Copy)]
+struct Stand {
+    /// So far to the right of the rails that it is tied to.
+    aside: f64,
+    /// No other contact is drawn at this end.
+    is_alone: bool,
+    /// At the end away from the points, or at end b.
+    is_far: bool,
+}
+
+impl Stand {
+    /// Distance of the terminals.
+    const fn apart(self) -> f64 {
+        if self.is_alone { 58.0 } else { 31.0 }
+    }
+}
 
 /// The contact of a frog: three terminals, and the wires from there to the frog and the rails.
 fn contact(
@@ -89,18 +109,17 @@ fn contact(
     plan: &Plan,
     machine: &MachineWiring,
     frog: FrogIx,
-    spread: f64,
+    stand: Stand,
 ) {
     let it = &layout.frogs[frog.at()];
     let Some(frog_at) = plan.frog(it.name) else { return };
     let ends = [it.normal, it.reverse].map(|tie| plan.tie(tie));
-    let is_far = [it.normal, it.reverse].iter().any(|tie| is_far(*tie));
     let middle = ends.iter().flatten().map(|(x, _)| x).sum::<f64>();
     let middle = match ends.iter().flatten().count() {
         0 => WIDTH / 2.0,
         count => middle / count as f64,
-    } + spread;
-    let y = if is_far { FAR - 44.0 } else { NEAR + 32.0 };
+    } + stand.aside;
+    let y = if stand.is_far { FAR - 44.0 } else { NEAR + 32.0 };
     // the terminal tied to the rail on the left stands on the left
     let is_exchanged = match ends {
         [Some(normal), Some(reverse)] => reverse.0 < normal.0,
@@ -108,7 +127,7 @@ fn contact(
         [None, Some(reverse)] => reverse.0 < middle,
         [None, None] => false,
     };
-    let left = if is_exchanged { APART } else { -APART };
+    let left = if is_exchanged { stand.apart() } else { -stand.apart() };
     let poles: Vec<PoleIx> = it.poles.iter().map(|listed| listed.pole).collect();
     let places = [
         (Throw::Normal, (middle + left, y), ends[0], Some(it.normal)),
@@ -127,14 +146,17 @@ fn contact(
             machine,
             &poles,
             throw,
-            (at, is_far),
+            (at, stand),
             tie.filter(|_| end.is_none()),
         );
     }
 }
 
-fn is_far(tie: Tie) -> bool {
-    matches!(tie, Tie::PortRail(Port::BLeft | Port::BRight, _))
+fn is_at_far_end(layout: &Layout, frog: FrogIx) -> bool {
+    let it = &layout.frogs[frog.at()];
+    [it.normal, it.reverse]
+        .iter()
+        .any(|tie| matches!(tie, Tie::PortRail(Port::BLeft | Port::BRight, _)))
 }
 
 /// Names of the terminals under their place (above it, at the far end), and what they are.
@@ -144,7 +166,7 @@ fn terminal_texts(
     machine: &MachineWiring,
     poles: &[PoleIx],
     throw: Throw,
-    ((x, y), is_far): (Point, bool),
+    ((x, y), stand): (Point, Stand),
     unseen: Option<Tie>,
 ) {
     let names: Vec<String> = poles
@@ -152,12 +174,22 @@ fn terminal_texts(
         .filter_map(|pole| machine.terminal(&Function::Contact(*pole, throw)))
         .map(|it| words::terminal(layout, it))
         .collect();
-    let steps = if is_far { [-9.0, -21.0, -33.0] } else { [16.0, 28.0, 40.0] };
-    let mut lines = vec![("strong", names.join(" ")), ("", throw.word().to_owned())];
+    let steps = if stand.is_far { [-9.0, -21.0, -33.0] } else { [16.0, 28.0, 40.0] };
+    let mut lines = vec![("strong", names.join(" ")), ("", word(throw, stand))];
     lines.extend(unseen.map(|tie| ("", words::rail(tie))));
     for ((class, text), step) in lines.into_iter().zip(steps) {
         shapes.push(Shape::Text(class, (x, y + step), Anchor::Middle, text));
     }
+}
+
+/// What a terminal is, shortened where two contacts stand beside each other.
+fn word(throw: Throw, stand: Stand) -> String {
+    let short = match throw {
+        Throw::Common => "com.",
+        Throw::Normal => "norm.",
+        Throw::Reverse => "rev.",
+    };
+    if stand.is_alone { throw.word() } else { short }.to_owned()
 }
 
 /// The shapes as one sees them from there.
@@ -230,4 +262,89 @@ fn put(text: &mut String, shape: &Shape) {
             )
         }
     };
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Every kind of trackwork, each with a machine that feeds one of its frogs.
+    const KINDS: [(&str, &str); 5] = [
+        ("kind = \"turnout\"\nhand = \"right\"\nmachine = \"M\"", "frog"),
+        ("kind = \"three-way\"\nmachines = { left = \"M\", right = \"N\" }", "frogs.left"),
+        ("kind = \"crossing\"\nmachine = \"M\"\nnormal = \"a-left\"", "frogs.a"),
+        ("kind = \"double-slip\"\nmachines = { a = \"N\", b = \"M\" }", "frogs.a"),
+        (
+            "kind = \"single-slip\"\nslip = \"a-left\"\nmachines = { a = \"N\", b = \"M\" }",
+            "frogs.a",
+        ),
+    ];
+
+    fn shapes(kind: &str, frog: &str) -> Vec<Shape> {
+        let is_stock = frog == "frog" || frog == "frogs.left";
+        let (normal, reverse) =
+            if is_stock { ("left", "right") } else { ("a-left.right", "a-right.left") };
+        let text = format!(
+            "[booster.m]\nvolts = \"15 V\"\nlimit = \"5 A\"\n[district.d]\nbooster = \"m\"\n\
+             [block.b]\ndistrict = \"d\"\n[trackwork.T]\n{kind}\nblock = \"b\"\n\
+             [trackwork.T.{frog}]\npoles = [\"M.1\"]\nnormal = \"{normal}\"\nreverse = \"{reverse}\"\n"
+        );
+        let read = wiring::read::read(&text);
+        assert!(read.errors.is_empty(), "{:?}", read.errors);
+        let layout = read.layout.expect("a layout");
+        let book = Book::new(&layout, &text, String::new());
+        let machine = book.wiring.machines.iter().find(|it| !it.frogs.is_empty()).expect("one");
+        drawn(&book, machine, machine.trackwork[0])
+    }
+
+    fn places(shapes: &[Shape]) -> Vec<(String, f64)> {
+        let texts = shapes.iter().filter_map(|shape| match shape {
+            Shape::Text(_, (x, _), _, text) => Some((text.clone(), *x)),
+            Shape::Line(..) | Shape::Dot(..) => None,
+        });
+        texts.collect()
+    }
+
+    #[test]
+    fn the_view_from_below_exchanges_left_and_right_and_nothing_else() {
+        for (kind, frog) in KINDS {
+            let above = shapes(kind, frog);
+            let below = seen(&above, View::Below);
+            for ((word, x), (same, mirrored)) in places(&above).iter().zip(places(&below)) {
+                assert_eq!(*word, same, "{kind}");
+                assert!((x + mirrored - WIDTH).abs() < 1e-9, "{kind}: {word}");
+            }
+            let twice = seen(&below, View::Below);
+            assert_eq!(svg(&twice, ""), svg(&above, ""), "{kind}: twice exchanged is as before");
+        }
+    }
+
+    #[test]
+    fn facing_the_frog_the_left_rail_is_on_the_left_and_from_below_on_the_right() {
+        let above = shapes(KINDS[0].0, KINDS[0].1);
+        let at = |shapes: &[Shape], word: &str| {
+            places(shapes).iter().find(|(it, _)| it == word).map(|(_, x)| *x).expect("drawn")
+        };
+        assert!(at(&above, "left A") < at(&above, "right B"));
+        assert!(at(&above, "left leg") < at(&above, "right leg"));
+        let below = seen(&above, View::Below);
+        assert!(at(&below, "right B") < at(&below, "left A"));
+        assert!(at(&below, "right leg") < at(&below, "left leg"));
+    }
+
+    #[test]
+    fn every_kind_is_drawn_with_a_wire_to_its_frog_and_to_both_rails_within_the_drawing() {
+        for (kind, frog) in KINDS {
+            let shapes = shapes(kind, frog);
+            let wires = shapes.iter().filter(|it| matches!(it, Shape::Line("wire", _)));
+            assert_eq!(wires.count(), 3, "{kind}");
+            let xs = shapes.iter().flat_map(|shape| match shape {
+                Shape::Line(_, points) => points.iter().map(|(x, _)| *x).collect(),
+                Shape::Dot(_, (x, _), _) | Shape::Text(_, (x, _), ..) => vec![*x],
+            });
+            for x in xs {
+                assert!((0.0..=WIDTH).contains(&x), "{kind}: {x}");
+            }
+        }
+    }
 }

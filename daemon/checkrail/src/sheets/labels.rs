@@ -4,19 +4,17 @@
 
 use std::fmt::Write as _;
 
-use wiring::{
-    layout::Layout,
-    terminals::{WireKind, WireRun},
-};
+use wiring::{layout::Layout, terminals::WireRun};
 
 use super::{html::escaped, words};
 
 /// The labels of some wires.
 pub fn labels<'a>(layout: &Layout, wires: impl Iterator<Item = &'a WireRun>) -> String {
     let mut text = String::new();
-    for (number, wire) in wires.filter(|wire| wire.kind != WireKind::Jumper).enumerate() {
+    for wire in wires {
+        let Some(number) = wire.number else { continue };
         for _ in 0..wire.count {
-            pair(&mut text, layout, number + 1, wire);
+            pair(&mut text, layout, number, wire);
         }
     }
     if text.is_empty() {
@@ -29,7 +27,7 @@ pub fn labels<'a>(layout: &Layout, wires: impl Iterator<Item = &'a WireRun>) -> 
     )
 }
 
-fn pair(text: &mut String, layout: &Layout, number: usize, wire: &WireRun) {
+fn pair(text: &mut String, layout: &Layout, number: u32, wire: &WireRun) {
     let [from, to] = [&wire.from, &wire.to].map(|place| escaped(&words::place(layout, place)));
     let colour = escaped(&words::colour(wire));
     for (here, there) in [(&from, &to), (&to, &from)] {

@@ -25,8 +25,7 @@ pub fn sheet(book: &Book<'_>, machine: &MachineWiring) -> String {
         stages.split_first().map_or(("", &[][..]), |(first, rest)| (first.as_str(), rest));
     format!(
         "<section class=\"machine\" id=\"machine-{id}\">\n{head}{table}{jumpers}\
-         <div class=\"halves\">\n<div>{views}</div>\n<div>{bare}{fit}</div>\n</div>\n\
-         <div class=\"halves\">\n{later}</div>\n\
+         {views}<div class=\"halves\">\n<div>{bare}{fit}</div>\n<div>{later}</div>\n</div>\n\
          <p class=\"signed\">Checked by {LINE} Date {LINE} Plus for normal on {LINE} Throw time {LINE} s</p>\n</section>\n",
         id = escaped(&it.id),
         head = head(book, machine, it),
@@ -78,31 +77,33 @@ fn belongs(book: &Book<'_>, machine: &MachineWiring) -> String {
 fn terminals(book: &Book<'_>, machine: &MachineWiring) -> String {
     let mut table = Table::new(
         "terminals",
-        &["Terminal", "Function", "Wire", "Gauge", "Goes to", "Measured", "Checked", "Note"],
+        &["Terminal", "Function", "No.", "Wire", "Gauge", "Goes to", "Measured", "Checked", "Note"],
     );
     for terminal in &machine.terminals {
-        let [wire, gauge, to] = wires(book, machine, terminal);
+        let [number, wire, gauge, to] = wires(book, machine, terminal);
         let name = match &terminal.label {
             Some(label) => format!("<b>{}</b>", escaped(label)),
             None => format!("({})", escaped(&words::terminal(book.layout, terminal))),
         };
         let function = escaped(&words::function(book.layout, terminal));
-        let cells = [name, function, wire, gauge, to, String::new(), BOX.to_owned(), String::new()];
+        let cells =
+            [name, function, number, wire, gauge, to, String::new(), BOX.to_owned(), String::new()];
         table.row(&cells);
     }
     table.done()
 }
 
-/// Colour, gauge and other end of all wires at a terminal, each on a line of its own.
-fn wires(book: &Book<'_>, machine: &MachineWiring, terminal: &Terminal) -> [String; 3] {
-    let mut cells: [Vec<String>; 3] = Default::default();
+/// Number, colour, gauge and other end of all wires at a terminal, each on a line of its own.
+fn wires(book: &Book<'_>, machine: &MachineWiring, terminal: &Terminal) -> [String; 4] {
+    let mut cells: [Vec<String>; 4] = Default::default();
     for (wire, place) in book.wiring.at(machine, &terminal.function) {
-        cells[0].push(escaped(&words::colour(wire)));
-        cells[1].push(words::gauge(wire.gauge));
-        cells[2].push(escaped(&words::goes_to(book.layout, machine, place)));
+        cells[0].push(wire.number.map(|number| number.to_string()).unwrap_or_default());
+        cells[1].push(escaped(&words::colour(wire)));
+        cells[2].push(words::gauge(wire.gauge));
+        cells[3].push(escaped(&words::goes_to(book.layout, machine, place)));
     }
-    if cells[2].is_empty() {
-        cells[2].push(escaped(&words::unwired(terminal)));
+    if cells[3].is_empty() {
+        cells[3].push(escaped(&words::unwired(terminal)));
     }
     cells.map(|lines| lines.join("<br>"))
 }

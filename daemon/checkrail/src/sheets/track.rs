@@ -23,6 +23,8 @@ pub const NEAR: f64 = 146.0;
 pub const FAR: f64 = 14.0;
 /// How far a leg goes to the side.
 const REACH: f64 = 56.0;
+/// Share of the way at which the letter of a rail stands.
+const LETTERS: f64 = 0.93;
 /// Share of the way at which the points begin.
 const TIPS: f64 = 0.08;
 
@@ -96,7 +98,7 @@ impl Plan {
         self.shapes.push(Shape::Text("", at, anchor, text.to_owned()));
     }
 
-    /// The letter of a rail, just left of its end.
+    /// The letter of a rail, on the rail itself.
     fn letter(&mut self, rails: &PortRails, port: Port, side: Side, (x, y): Point) {
         let of_port = rails.iter().find(|(it, _)| *it == port);
         let conductor = of_port.and_then(|(_, both)| match side {
@@ -104,8 +106,8 @@ impl Plan {
             Side::Right => both[1],
         });
         if let Some(conductor) = conductor {
-            let at = (x - 4.0, y);
-            self.shapes.push(Shape::Text("letter", at, Anchor::End, conductor.word().to_owned()));
+            let word = conductor.word().to_owned();
+            self.shapes.push(Shape::Text("letter", (x, y + 4.0), Anchor::Middle, word));
         }
     }
 }
@@ -174,7 +176,11 @@ fn fan(legs: &[Fanned], lined: Leg, rails: &PortRails) -> Plan {
         } else {
             cut_rail(&mut plan, strand(HALF, open), right_of.collect());
         }
-        leg_texts(&mut plan, *leg, strand(0.0, 0.0).at(1.0).0, *leg == lined, rails);
+        leg_texts(&mut plan, *leg, strand(0.0, 0.0).at(1.0).0, *leg == lined);
+        let (port, _) = leg_words(*leg);
+        // looking in from a leg, left and right are exchanged
+        plan.letter(rails, port, Side::Right, strand(-HALF, 0.0).at(LETTERS));
+        plan.letter(rails, port, Side::Left, strand(HALF, 0.0).at(LETTERS));
     }
     fan_frogs(&mut plan, legs, centre);
     near_end(&mut plan, centre, rails);
@@ -208,33 +214,46 @@ fn fan_frogs(plan: &mut Plan, legs: &[Fanned], centre: f64) {
             let place = strand.at(crossing_of(*reach, *other));
             plan.frogs.push((name, place));
             let word = if name == FrogName::Only { "frog" } else { name.word() };
-            let (x, anchor) = match name {
-                FrogName::Left => (place.0 - 30.0, Anchor::End),
-                _ => (place.0 + 30.0, Anchor::Start),
-            };
-            let beside = if name == FrogName::Middle {
-                (x + 12.0, place.1 + 14.0)
-            } else {
-                (x, place.1 + 4.0)
-            };
-            plan.text(beside, anchor, word);
+            frog_text(plan, (legs, centre), crossing_of(*reach, *other), name, word);
         }
     }
 }
 
-fn leg_texts(plan: &mut Plan, leg: Leg, x: f64, is_lined: bool, rails: &PortRails) {
-    let (port, word) = match leg {
-        Leg::Left => (Port::Left, "left leg"),
-        Leg::Centre => (Port::Centre, "centre"),
-        Leg::Right => (Port::Right, "right leg"),
+/// The name of a frog, outside all rails: on the straight side of a turnout, on its own side of a three-way.
+fn frog_text(
+    plan: &mut Plan,
+    (legs, centre): (&[Fanned], f64),
+    share: f64,
+    name: FrogName,
+    word: &str,
+) {
+    let outermost = |at: Option<&Fanned>, side: f64| {
+        let reach = at.map_or(0.0, |(_, reach)| *reach);
+        Strand { centre, reach, side, open: 0.0 }.at(share)
     };
-    plan.text((x, FAR - 6.0), Anchor::Middle, word);
+    let is_straight = |at: Option<&Fanned>| at.is_some_and(|(_, reach)| reach.abs() < 1.0);
+    if name == FrogName::Left || (name == FrogName::Only && is_straight(legs.first())) {
+        let (x, y) = outermost(legs.first(), -HALF);
+        plan.text((x - 8.0, y + 4.0), Anchor::End, word);
+    } else {
+        let (x, y) = outermost(legs.last(), HALF);
+        plan.text((x + 8.0, y + 4.0), Anchor::Start, word);
+    }
+}
+
+fn leg_texts(plan: &mut Plan, leg: Leg, x: f64, is_lined: bool) {
+    plan.text((x, FAR - 6.0), Anchor::Middle, leg_words(leg).1);
     if is_lined {
         plan.text((x, FAR - 18.0), Anchor::Middle, "normal:");
     }
-    // looking in from a leg, left and right are exchanged
-    plan.letter(rails, port, Side::Right, (x - HALF, FAR + 10.0));
-    plan.letter(rails, port, Side::Left, (x + HALF, FAR + 10.0));
+}
+
+const fn leg_words(leg: Leg) -> (Port, &'static str) {
+    match leg {
+        Leg::Left => (Port::Left, "left leg"),
+        Leg::Centre => (Port::Centre, "centre"),
+        Leg::Right => (Port::Right, "right leg"),
+    }
 }
 
 /// The stock rails at the points, with their names.
@@ -243,9 +262,9 @@ fn near_end(plan: &mut Plan, centre: f64, rails: &PortRails) {
         let of_points = rails.iter().find(|(port, _)| *port == Port::Points);
         of_points.and_then(|(_, both)| both[side]).map_or("", Conductor::word)
     };
-    plan.text((centre - HALF - 6.0, NEAR - 4.0), Anchor::End, format!("left {}", letter(0)).trim());
+    plan.text((centre - HALF - 8.0, NEAR + 2.0), Anchor::End, format!("left {}", letter(0)).trim());
     plan.text(
-        (centre + HALF + 6.0, NEAR - 4.0),
+        (centre + HALF + 8.0, NEAR + 2.0),
         Anchor::Start,
         format!("right {}", letter(1)).trim(),
     );
@@ -277,7 +296,7 @@ fn diamond(slips: &[Side], rails: &PortRails) -> Plan {
         straight(&mut plan, lean, side, acute);
     }
     for slip in slips {
-        slip_road(&mut plan, *slip, near, far);
+        slip_road(&mut plan, *slip, near);
     }
     let acute = on_track(1.0, WIDE, near).1;
     let frogs = [
@@ -288,9 +307,9 @@ fn diamond(slips: &[Side], rails: &PortRails) -> Plan {
     ];
     for (name, (x, y)) in frogs {
         let (x, anchor) = match name {
-            FrogName::KLeft => (x - 22.0, Anchor::End),
-            FrogName::KRight => (x + 22.0, Anchor::Start),
-            _ => (x + 34.0, Anchor::Start),
+            FrogName::KLeft => (x - 30.0, Anchor::End),
+            FrogName::KRight => (x + 30.0, Anchor::Start),
+            _ => (x + 52.0, Anchor::Start),
         };
         plan.text((x, y + 4.0), anchor, &format!("frog {}", name.word()).replace("frog k", "k"));
     }
@@ -311,7 +330,7 @@ fn straight(plan: &mut Plan, lean: f64, side: f64, acute: f64) {
 }
 
 /// The outer and the inner rail of a slip road; the inner one runs through both acute frogs.
-fn slip_road(plan: &mut Plan, side: Side, near: f64, far: f64) {
+fn slip_road(plan: &mut Plan, side: Side, near: f64) {
     let (lean, sign) = match side {
         Side::Left => (1.0, -1.0),
         Side::Right => (-1.0, 1.0),
@@ -321,7 +340,6 @@ fn slip_road(plan: &mut Plan, side: Side, near: f64, far: f64) {
         let end = on_track(-lean, rail, 1.0 - from);
         let pull = (MIDDLE - start.0).mul_add(bend, start.0);
         let middle = f64::midpoint(NEAR, FAR);
-        let _ = far;
         let curve = (0..=10).map(|step| bezier(start, (pull, middle), end, f64::from(step) / 10.0));
         plan.shapes.push(Shape::Line("slip", curve.collect()));
     }
@@ -350,11 +368,8 @@ fn corner(plan: &mut Plan, port: Port, rails: &PortRails) {
         let is_left = (side == Side::Left) == is_near;
         let at = on_track(lean, if is_left { -WIDE } else { WIDE }, share);
         plan.ties.push((Tie::PortRail(port, side), at));
-        plan.letter(
-            rails,
-            port,
-            side,
-            (at.0 + 2.0, if is_near { at.1 - 1.0 } else { at.1 + 10.0 }),
-        );
+        let inside = if is_near { 1.0 - LETTERS } else { LETTERS };
+        let lean_side = if is_left { -WIDE } else { WIDE };
+        plan.letter(rails, port, side, on_track(lean, lean_side, inside));
     }
 }

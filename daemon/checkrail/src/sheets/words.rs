@@ -42,7 +42,7 @@ pub fn function(layout: &Layout, it: &Terminal) -> String {
 /// What a terminal without wires is for.
 pub fn unwired(it: &Terminal) -> String {
     match &it.purpose {
-        Purpose::Use(name) => format!("{name}, by a drawing of its own"),
+        Purpose::Use(name) => format!("{name} (own drawing)"),
         Purpose::Spare | Purpose::Motor => "not used".to_owned(),
         Purpose::Frog => "nothing in this position".to_owned(),
     }

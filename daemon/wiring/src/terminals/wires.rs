@@ -41,6 +41,10 @@ pub(super) fn all(layout: &Layout) -> Wiring {
     draw.fixed_frogs();
     draw.feeders();
     draw.buses();
+    let labelled = draw.wires.iter_mut().filter(|wire| wire.kind != WireKind::Jumper);
+    for (number, wire) in (1..).zip(labelled) {
+        wire.number = Some(number);
+    }
     let rails = rails(layout, &draw.net);
     Wiring { machines, wires: draw.wires, rails }
 }
@@ -74,6 +78,7 @@ impl Draw<'_> {
     fn motor(&mut self, machine: MachineIx, lead: u8, district: Option<DistrictIx>) {
         let own = format!("motor-{lead}");
         self.wires.push(WireRun {
+            number: None,
             kind: WireKind::Motor,
             from: Place::Terminal(machine, Function::Motor(lead)),
             to: Place::Drive(machine, lead),
@@ -99,10 +104,10 @@ impl Draw<'_> {
         let Some(&first) = poles.first() else { return };
         for throw in Throw::ALL {
             let Some(wire) = self.contact(machine, first, frog, throw) else { continue };
+            self.add(wire.clone());
             for pair in poles.windows(2) {
                 self.jumper(machine, [pair[0], pair[1]], throw, &wire);
             }
-            self.add(wire);
         }
     }
 
@@ -156,6 +161,7 @@ impl Draw<'_> {
         let [from, to] = poles.map(|pole| Place::Terminal(machine, Function::Contact(pole, throw)));
         let own = self.colour(beside.district, "jumper");
         let wire = WireRun {
+            number: None,
             kind: WireKind::Jumper,
             from,
             to,
@@ -190,6 +196,8 @@ impl Draw<'_> {
         let district = self.layout.district_of_frog(frog);
         let colour = self.colour_of(district, &to);
         let mut wire = one(WireKind::FixedFrog, Place::Frog(frog), to, colour, it.feed);
+        // a frog without a table has no feed in the file
+        (wire.gauge, wire.length) = (None, None);
         wire.district = Some(district);
         self.wires.push(wire);
     }
@@ -248,6 +256,7 @@ impl Draw<'_> {
 
 fn one(kind: WireKind, from: Place, to: Place, colour: Option<String>, wire: Wire) -> WireRun {
     WireRun {
+        number: None,
         kind,
         from,
         to,
