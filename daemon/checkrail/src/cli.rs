@@ -39,6 +39,8 @@ pub enum Command {
     Faults(FaultsArgs),
     /// Shows the ledger of each switch machine's contacts.
     Machines(MachinesArgs),
+    /// Writes a report of a session: uptime, faults, alarms and their rates, machines due.
+    Report(ReportArgs),
     /// Writes the journal of a simulated session, and the truth beside it.
     Simulate(SimulateArgs),
     /// Prints the JSON Schema of the layout file, for editors.
@@ -224,6 +226,18 @@ pub enum FaultsCommand {
         /// Only faults of this district.
         #[arg(long)]
         district: Option<String>,
+        /// Only faults of this cause, as `short-circuit`.
+        #[arg(long)]
+        cause: Option<String>,
+        /// Only faults with this first or named suspect, as `frog/T14`.
+        #[arg(long)]
+        suspect: Option<String>,
+        /// Only faults from then on: `2026-11-25`, `2026-11-25 19:30`, or RFC 3339.
+        #[arg(long)]
+        from: Option<String>,
+        /// Only faults before then.
+        #[arg(long)]
+        to: Option<String>,
         /// At most this many.
         #[arg(long, default_value_t = 50)]
         most: usize,
@@ -250,6 +264,40 @@ pub enum FaultsCommand {
         #[arg(long)]
         out: Option<PathBuf>,
     },
+    /// Copies the whole history into a new file, while the daemon may be running.
+    Backup {
+        /// The new file.
+        file: PathBuf,
+    },
+}
+
+/// `report`.
+#[derive(Args, Debug)]
+pub struct ReportArgs {
+    /// Start: `2026-11-25`, `2026-11-25 19:30`, or RFC 3339; the newest start of Checkrail where none is given.
+    #[arg(long)]
+    pub from: Option<String>,
+    /// End; now where none is given.
+    #[arg(long)]
+    pub to: Option<String>,
+    /// Write to this file instead of standard output.
+    #[arg(long)]
+    pub out: Option<PathBuf>,
+    /// How to print.
+    #[arg(long, value_enum, default_value = "html")]
+    pub format: ReportFormat,
+    /// Folder of the history, instead of the state directory.
+    #[arg(long)]
+    pub data: Option<PathBuf>,
+}
+
+/// How a report is printed.
+#[derive(Clone, Copy, Debug, Eq, PartialEq, ValueEnum)]
+pub enum ReportFormat {
+    /// One self-contained page.
+    Html,
+    /// For programs.
+    Json,
 }
 
 /// `machines`.

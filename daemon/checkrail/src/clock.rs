@@ -52,7 +52,9 @@ impl Clock {
     }
 }
 
-fn wall_now() -> i64 {
+/// The wall clock, microseconds since 1970.
+#[must_use]
+pub fn wall_now() -> i64 {
     let since = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
     i64::try_from(since.as_micros()).unwrap_or(i64::MAX)
 }

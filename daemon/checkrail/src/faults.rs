@@ -17,6 +17,7 @@ use crate::{
     cli::{ExportFormat, FaultsArgs, FaultsCommand, TextOrJson},
     exit::{Exit, Failure},
     print,
+    report::{back_up, instant},
     run::data_folder,
 };
 
@@ -28,11 +29,20 @@ pub fn run(args: &FaultsArgs) -> Result<Exit, Failure> {
     let folder = data_folder(args.data.as_deref());
     let reader = open(&folder)?;
     match &args.command {
-        FaultsCommand::List { district, most, format } => {
-            let filter =
-                Filter { district: district.clone(), most: Some(*most), ..Filter::default() };
+        FaultsCommand::List { district, cause, suspect, from, to, most, format } => {
+            let zone = report::TimeZone::system();
+            let filter = Filter {
+                district: district.clone(),
+                cause: cause.clone(),
+                suspect: suspect.clone(),
+                from_us: instant(from.as_deref(), &zone)?,
+                to_us: instant(to.as_deref(), &zone)?,
+                before: None,
+                most: Some(*most),
+            };
             list(&reader, &filter, *format)
         }
+        FaultsCommand::Backup { file } => back_up(&reader, file),
         FaultsCommand::Show { fault, format } => {
             let fault = one(&reader, *fault)?;
             match format {

@@ -18,6 +18,7 @@ mod journal;
 mod machines;
 mod print;
 mod replay;
+mod report;
 mod run;
 mod sheets;
 mod simulate;
@@ -57,6 +58,7 @@ fn perform(command: Command) -> Result<Exit, Failure> {
         Command::Replay(args) => replay::run(&args),
         Command::Faults(args) => faults::run(&args),
         Command::Machines(args) => machines::run(&args),
+        Command::Report(args) => report::run(&args),
         Command::Simulate(args) => simulate::run(&args),
         Command::Schema => {
             print::line(wiring::schema::json_schema().trim_end())?;
@@ -88,6 +90,7 @@ fn start_log(command: &Command) {
         | Command::Replay(_)
         | Command::Faults(_)
         | Command::Machines(_)
+        | Command::Report(_)
         | Command::Simulate(_)
         | Command::Schema
         | Command::Completions { .. }

@@ -2,6 +2,7 @@
 //! in the other.
 
 mod announce;
+mod archive;
 mod archivist;
 mod notify;
 mod recorder;

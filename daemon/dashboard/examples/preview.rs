@@ -10,7 +10,7 @@ mod valley;
 
 use std::{env, error::Error, net::SocketAddr, sync::Arc, time::Duration};
 
-use dashboard::{Archive, Command, Metrics, Parts, Settings, View, new_token, serve};
+use dashboard::{Archive, Command, Metrics, NoArchive, Parts, Settings, View, new_token, serve};
 use tokio::{
     sync::{mpsc, watch},
     time::{MissedTickBehavior, interval},
@@ -45,11 +45,7 @@ async fn main() -> Result<(), Box<dyn Error>> {
         layout: Arc::new(layout),
         views: receiver,
         commands,
-        archive: if state == "empty" {
-            Archive::empty()
-        } else {
-            valley::faults::archive(turnouts)
-        },
+        archive: archive(&state, turnouts),
         metrics: Arc::new(Metrics::new()),
         shutdown,
     };
@@ -61,6 +57,10 @@ async fn main() -> Result<(), Box<dyn Error>> {
     stop.send_replace(true);
     server.stopped().await;
     Ok(())
+}
+
+fn archive(state: &str, turnouts: usize) -> Arc<dyn Archive> {
+    if state == "empty" { Arc::new(NoArchive) } else { Arc::new(valley::faults::archive(turnouts)) }
 }
 
 async fn play(

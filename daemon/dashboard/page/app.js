@@ -15,6 +15,7 @@ import { alarmsPage, sortAlarms } from './pages/alarms.js';
 import { faultPage, faultsPage } from './pages/faults.js';
 import { livePage } from './pages/live.js';
 import { machinesPage } from './pages/machines.js';
+import { reportPage } from './pages/report.js';
 import { turnoutsPage } from './pages/turnouts.js';
 
 /** Shortest time between drawings that are not urgent. Unit: ms. */
@@ -24,7 +25,7 @@ const RESTARTED_SHOWN = 60_000;
 /** Tabs: path, word, on the phone's bottom bar. @type {[string, string, boolean][]} */
 const TABS = [['live', 'Live', true], ['alarms', 'Alarms', true], ['faults', 'Faults', true], ['turnouts', 'Turnouts', true], ['machines', 'Machines', false], ['about', 'About', false]];
 
-const PAGES = { live: livePage, alarms: alarmsPage, faults: faultsPage, fault: faultPage, turnouts: turnoutsPage, machines: machinesPage, about: aboutPage, more: morePage };
+const PAGES = { live: livePage, alarms: alarmsPage, faults: faultsPage, fault: faultPage, turnouts: turnoutsPage, machines: machinesPage, report: reportPage, about: aboutPage, more: morePage };
 
 const sound = new Sound();
 const announcer = new Announcer(element('alert'), element('polite'));
@@ -93,7 +94,7 @@ function frame(at) {
     </main>
     <nav class="bottom" aria-label="Pages">
       ${TABS.filter((t) => t[2]).map(([path, word]) => tab(path, word, at.tab, s))}
-      ${tab('more', 'More', ['machines', 'about', 'more'].includes(at.tab) ? 'more' : at.tab)}
+      ${tab('more', 'More', ['machines', 'report', 'about', 'more'].includes(at.tab) ? 'more' : at.tab)}
     </nav>`;
 }
 

@@ -34,6 +34,7 @@ class Cell {
     } else {
       const id = document.createElement('span');
       id.textContent = t.id;
+      if (t.id.length > 3) id.className = 'long';
       this.button.append(id, this.side, glyph, bar);
     }
     /** @type {any} */ this.shown = null;

@@ -63,12 +63,13 @@ export function signedIn(what) {
   else signInDialog(what);
 }
 
-/** Asks; where it is refused, says why. @param {string} path @param {object} body */
-export function request(path, body) {
+/** Asks; where it is refused, says why. @param {string} path @param {object} body @param {() => void} [then] when it is done */
+export function request(path, body, then) {
   signedIn(async () => {
     const answer = await post(path, body);
-    if (answer.status === 401) signInDialog(() => request(path, body));
+    if (answer.status === 401) signInDialog(() => request(path, body, then));
     else if (!answer.done) told(answer);
+    else then?.();
   });
 }
 

@@ -143,3 +143,15 @@ export function cursorWords(waves, a, b) {
 }
 
 export const edges = { LEFT, RIGHT };
+
+/** A small waveform on a scale that several share. @param {{wave: Wave|null, range: [number, number], high: number, onset: number, cleared: number|null, label: string}} of */
+export function mini({ wave, range, high, onset, cleared, label }) {
+  const [width, height] = [240, 74];
+  const x = (ms) => ((ms - range[0]) / (range[1] - range[0])) * width;
+  const y = (v) => height - 4 - (Math.max(0, v) / high) * (height - 10);
+  const [from, to] = [Math.max(range[0], onset), Math.min(range[1], cleared ?? range[1])];
+  return svg`<svg class="mini" viewBox="0 0 ${width} ${height}" role="img" aria-label=${label}>
+    ${from < to ? svg`<rect class="wash" x=${x(from)} y="0" width=${x(to) - x(from)} height=${height - 4}></rect>` : nothing}
+    <path class="base" d=${`M0 ${height - 4}h${width}`}></path><path class="trigger" d=${`M${x(0)} 0v${height - 4}`}></path>
+    ${wave ? svg`<path class="trace" d=${tracePath(wave, x, y, range)}></path>` : nothing}</svg>`;
+}

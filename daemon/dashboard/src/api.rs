@@ -42,7 +42,7 @@ pub(crate) struct App {
     pub(crate) settings: Settings,
     pub(crate) auth: Auth,
     pub(crate) feed: Arc<Feed>,
-    pub(crate) archive: Archive,
+    pub(crate) archive: Arc<dyn Archive>,
     pub(crate) metrics: Arc<Metrics>,
     pub(crate) commands: mpsc::Sender<Command>,
     pub(crate) requests: AtomicU64,
@@ -75,7 +75,9 @@ pub(crate) fn reading() -> Vec<(&'static str, MethodRouter<Arc<App>>)> {
         ("/api/v1/alarms", get(reads::alarms)),
         ("/api/v1/faults", get(reads::faults)),
         ("/api/v1/faults/{number}", get(reads::fault)),
+        ("/api/v1/faults/{number}/export", get(reads::export)),
         ("/api/v1/machines", get(reads::machines)),
+        ("/api/v1/report", get(reads::report)),
         ("/api/v1/turnouts", get(reads::turnouts)),
         ("/api/v1/stream", get(stream::follow)),
         ("/metrics", get(reads::metrics)),
@@ -96,6 +98,7 @@ pub(crate) fn acting() -> Vec<(&'static str, MethodRouter<Arc<App>>)> {
         ("/api/v1/hold", post(acts::hold)),
         ("/api/v1/release", post(acts::release)),
         ("/api/v1/culprit", post(acts::culprit)),
+        ("/api/v1/faults/{number}/note", post(acts::note)),
     ]
 }
 

@@ -3,6 +3,8 @@
 use axum::Json;
 use serde_json::{Map, Value, json};
 
+use crate::archive::Form;
+
 /// What a request carries.
 #[derive(Clone, Copy)]
 enum Body {
@@ -34,12 +36,21 @@ const fn act(path: &'static str, summary: &'static str, body: &'static str) -> R
 }
 
 /// Every operation.
-const ROWS: [Row; 24] = [
+const ROWS: [Row; 27] = [
     read("/api/v1/state", "The whole state at this instant", "State"),
     read("/api/v1/alarms", "Alarms that are not normal", "Alarms"),
     read("/api/v1/turnouts", "Turnouts with position, polarity and contact load", "Turnouts"),
     read("/api/v1/faults", "Recorded faults, newest first", "Faults"),
     read("/api/v1/faults/{number}", "One fault in full", "Fault"),
+    Row {
+        path: "/api/v1/faults/{number}/export",
+        method: "get",
+        summary: "One fault as a file, by `as`",
+        body: Body::None,
+        answer: None,
+        acts: false,
+    },
+    read("/api/v1/report", "What a span of time was like; `as=html` for one page", "Any"),
     read("/api/v1/machines", "The ledger of the machines", "Machines"),
     Row {
         path: "/api/v1/stream",
@@ -86,6 +97,7 @@ const ROWS: [Row; 24] = [
     act("/api/v1/restore", "Restore a district or booster; `confirm` must be true", "Feed"),
     act("/api/v1/hold", "Nobody restores while a hold stands", "Feed"),
     act("/api/v1/release", "End one's hold", "Feed"),
+    act("/api/v1/faults/{number}/note", "Keep a note on a fault", "Note"),
     act("/api/v1/culprit", "After a fault: which suspect it was", "Culprit"),
 ];
 
@@ -124,13 +136,9 @@ fn operation(row: &Row) -> Value {
         "summary": row.summary,
         "responses": answers(row),
     });
-    if row.path.contains("{number}") {
-        operation["parameters"] = json!([{ "name": "number", "in": "path", "required": true,
-            "schema": { "type": "integer", "minimum": 1, "maximum": u32::MAX } }]);
-    }
-    if row.path == "/api/v1/faults" || row.path == "/api/v1/machines" {
-        operation["parameters"] = json!([{ "name": "limit", "in": "query", "required": false,
-            "schema": { "type": "integer", "minimum": 0, "maximum": 1000 } }]);
+    let parameters = parameters(row);
+    if !parameters.is_empty() {
+        operation["parameters"] = Value::Array(parameters);
     }
     if let Body::Json(name) = row.body {
         operation["requestBody"] = json!({ "required": true, "content": content(name) });
@@ -139,6 +147,37 @@ fn operation(row: &Row) -> Value {
         operation["security"] = json!([{ "token": [] }, { "session": [] }]);
     }
     operation
+}
+
+/// Names of parameters in the query, by path.
+const QUERIES: [(&str, &[&str]); 4] = [
+    ("/api/v1/faults", &["limit", "district", "cause", "suspect", "before", "from", "to"]),
+    ("/api/v1/machines", &["limit", "as"]),
+    ("/api/v1/report", &["from", "to", "as"]),
+    ("/api/v1/faults/{number}/export", &["as"]),
+];
+
+fn parameters(row: &Row) -> Vec<Value> {
+    let mut all = Vec::new();
+    if row.path.contains("{number}") {
+        all.push(json!({ "name": "number", "in": "path", "required": true,
+            "schema": { "type": "integer", "minimum": 1, "maximum": u32::MAX } }));
+    }
+    let names = QUERIES.iter().filter(|(path, _)| *path == row.path).flat_map(|(_, names)| *names);
+    all.extend(names.map(|name| {
+        let required = *name == "as" && row.path.ends_with("export");
+        json!({ "name": name, "in": "query", "required": required, "schema": query_schema(name) })
+    }));
+    all
+}
+
+fn query_schema(name: &str) -> Value {
+    match name {
+        "limit" => json!({ "type": "integer", "minimum": 0, "maximum": 1000 }),
+        "before" => json!({ "type": "integer", "minimum": 0, "maximum": u32::MAX }),
+        "as" => json!({ "enum": Form::ALL.map(Form::word) }),
+        _ => json!({ "type": "string" }),
+    }
 }
 
 fn content(schema: &str) -> Value {
@@ -233,6 +272,8 @@ fn schemas() -> Value {
         "Feed": { "type": "object", "additionalProperties": false, "properties": {
             "subject": text, "district": text, "booster": text,
             "confirm": { "type": "boolean" }, "blind": { "type": "boolean" } } },
+        "Note": { "type": "object", "required": ["text"], "additionalProperties": false, "properties": {
+            "text": { "type": "string", "minLength": 1 } } },
         "Culprit": { "type": "object", "required": ["fault", "suspect"], "additionalProperties": false,
             "properties": { "fault": { "type": "integer", "minimum": 0, "maximum": u32::MAX },
                 "suspect": { "type": "integer", "minimum": 0, "maximum": 1000 } } },

@@ -36,7 +36,7 @@ pub struct Parts {
     /// Where people's requests go.
     pub commands: mpsc::Sender<Command>,
     /// The reading side of the history.
-    pub archive: Archive,
+    pub archive: Arc<dyn Archive>,
     /// Counted by the shell, scraped here.
     pub metrics: Arc<Metrics>,
     /// Becomes true when everything stops.

@@ -222,3 +222,60 @@ async fn the_page_is_strict_about_where_things_come_from() {
     let tag = format!("If-None-Match: {}", first.header("etag").unwrap());
     assert_eq!(client.with(&tag).get("/assets/app.js").await.status, 304);
 }
+
+#[tokio::test]
+async fn faults_are_narrowed_by_what_is_asked() {
+    let server = Server::start(None).await;
+    for (asked, want) in [
+        ("", vec![27, 26, 25, 24]),
+        ("?district=harbour", vec![26]),
+        ("?suspect=frog/T6&before=27", vec![25, 24]),
+        ("?cause=overload", vec![]),
+        ("?limit=1&district=junction", vec![27]),
+    ] {
+        let list = server.client().get(&format!("/api/v1/faults{asked}")).await.json();
+        let list = list["faults"].as_array().unwrap().clone();
+        let numbers: Vec<_> = list.iter().map(|it| it["fault"].as_u64().unwrap()).collect();
+        assert_eq!(numbers, want, "{asked}");
+    }
+    assert_eq!(server.client().get("/api/v1/faults?from=soon").await.status, 400);
+}
+
+#[tokio::test]
+async fn a_note_needs_an_operator_a_fault_and_a_text_and_is_signed() {
+    let server = Server::start(None).await;
+    let body = r#"{"text":" pole 1 was burnt "}"#;
+    assert_eq!(server.client().post("/api/v1/faults/27/note", body).await.status, 401);
+    let client = server.signed_in().await;
+    for (path, body, want) in [
+        ("/api/v1/faults/27/note", r#"{"text":"  "}"#, 400),
+        ("/api/v1/faults/99/note", body, 404),
+        ("/api/v1/faults/x/note", body, 404),
+        ("/api/v1/faults/27/note", body, 200),
+    ] {
+        assert_eq!(client.post(path, body).await.status, want, "{path} {body}");
+    }
+    let notes = client.get("/api/v1/faults/27").await.json()["notes"].clone();
+    assert_eq!(notes.as_array().unwrap().len(), 1);
+    assert_eq!((&notes[0]["who"], &notes[0]["text"]), (&"Ines".into(), &"pole 1 was burnt".into()));
+}
+
+#[tokio::test]
+async fn files_come_as_attachments_in_a_form_that_is_known() {
+    let server = Server::start(None).await;
+    for (path, want) in [
+        ("/api/v1/faults/27/export?as=cfg", "fault-27.cfg"),
+        ("/api/v1/machines?as=csv", "machines.csv"),
+        ("/api/v1/report?as=html", "session.html"),
+    ] {
+        let answer = server.client().get(path).await;
+        assert_eq!(answer.status, 200, "{path}");
+        let named = answer.header("content-disposition").unwrap();
+        assert_eq!(named, format!("attachment; filename=\"{want}\""));
+    }
+    for path in ["/api/v1/faults/27/export", "/api/v1/faults/27/export?as=exe"] {
+        assert_eq!(server.client().get(path).await.status, 400, "{path}");
+    }
+    assert_eq!(server.client().get("/api/v1/faults/99/export?as=csv").await.status, 404);
+    assert!(server.client().get("/api/v1/report").await.json()["districts"].is_array());
+}

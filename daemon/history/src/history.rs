@@ -57,6 +57,23 @@ impl Settings {
     }
 }
 
+/// A pen of its own for what comes from beside the supervisor, such as a person's note.
+#[derive(Clone, Debug)]
+pub struct Scribe {
+    queue: Arc<Queue>,
+}
+
+impl Scribe {
+    /// Takes an item in and waits until it is durable, `patience` at most. False when it is not: then it may still be saved
+    /// later. Blocks: never call it where readings wait.
+    #[must_use]
+    pub fn write(&self, item: Item, patience: Duration) -> bool {
+        let before = self.queue.unsaved();
+        self.queue.push(item);
+        self.queue.flush(patience) && self.queue.unsaved().states == before.states
+    }
+}
+
 /// The writing side. Dropping it saves what waits, with one more try, and ends the thread.
 #[derive(Debug)]
 pub struct History {
@@ -130,6 +147,12 @@ impl History {
     /// Takes an item in. Never blocks on the disk; without room the item is counted as unsaved and told.
     pub fn record(&self, item: Item) {
         self.queue.push(item);
+    }
+
+    /// Another pen on the same history.
+    #[must_use]
+    pub fn scribe(&self) -> Scribe {
+        Scribe { queue: Arc::clone(&self.queue) }
     }
 
     /// Waits until all that was recorded before is durable, `patience` at most. False when it is not.

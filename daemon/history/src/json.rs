@@ -73,7 +73,7 @@ pub struct Fault {
     pub summary: Summary,
     /// One paragraph of what happened.
     pub story: String,
-    /// From onset to trigger. Unit: ms.
+    /// Onset from the trigger: negative, for it comes before. Unit: ms.
     pub onset_ms: f64,
     /// End of the record from the trigger. Unit: ms.
     pub closed_ms: f64,
@@ -101,6 +101,18 @@ pub struct Fault {
     /// Notes by people.
     #[serde(default)]
     pub notes: Vec<Note>,
+    /// Who named the culprit, and when.
+    #[serde(default)]
+    pub naming: Option<Naming>,
+}
+
+/// A person named the culprit.
+#[derive(Clone, Debug, Deserialize, PartialEq, Serialize)]
+pub struct Naming {
+    /// When. RFC 3339, UTC.
+    pub at: String,
+    /// Who.
+    pub who: String,
 }
 
 /// One cut.
@@ -264,6 +276,14 @@ pub struct Machine {
     pub throws: u32,
     /// Time of its latest throws, oldest first. Unit: s.
     pub throw_times: Vec<f64>,
+    /// Median of the first five throws that are kept. Unit: s. None below ten throws.
+    pub throw_first: Option<f64>,
+    /// Median of the latest five. Unit: s. None below ten throws.
+    pub throw_latest: Option<f64>,
+    /// Change-over gap: how long its frog had no power in a throw, median of the latest ten. Unit: ms. None: not measured.
+    pub change_over_ms: Option<f64>,
+    /// How often a frog that it feeds was found on the wrong rail.
+    pub mismatches: u32,
     /// Its poles.
     pub poles: Vec<Pole>,
     /// When it last passed commissioning; none: never.

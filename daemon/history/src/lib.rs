@@ -5,8 +5,13 @@
 //! [`Notice::Saved`] only after its transaction is durable. What cannot be saved is counted, reported by
 //! [`Notice::Failing`], kept while there is room, and tried again.
 //!
-//! To back up while the daemon runs, call [`Reader::back_up`] (or `sqlite3 history.db ".backup copy.db"`); copying the file
-//! itself is safe only while no daemon runs, for commits of the last minutes may still be in `history.db-wal`.
+//! # Back-up while the daemon runs
+//!
+//! `checkrail faults backup FILE` copies the whole history into one new file, while the daemon goes on writing: what was
+//! saved before the call is in it ([`Reader::back_up`] does the same for programs, and so does `sqlite3 history.db
+//! ".backup copy.db"`). Copying `history.db` itself is safe only while no daemon runs, for commits of the last minutes may
+//! still be in `history.db-wal`. To go back to a copy: stop the daemon, put the copy in the folder as `history.db`, remove
+//! `history.db-wal` and `history.db-shm`, start the daemon.
 //!
 //! Reading goes through [`Reader`], a connection of its own, so that the command line can read while the daemon runs.
 
@@ -15,6 +20,7 @@ pub mod export;
 mod history;
 mod item;
 pub mod json;
+mod ledger;
 mod names;
 mod open;
 mod prune;
@@ -24,12 +30,14 @@ mod remember;
 mod render;
 pub mod report;
 mod schema;
+pub mod session;
 mod store;
 mod stored;
+mod tally;
 mod writer;
 
 pub use codec::{BadSamples, Sample};
-pub use history::{History, Settings};
+pub use history::{History, Scribe, Settings};
 pub use item::{Item, Proving, What};
 pub use names::Names;
 pub use open::{OpenError, Opened};

@@ -107,6 +107,11 @@ fn remove_lines(db: &Connection, most: u64) -> rusqlite::Result<usize> {
 
 fn remove_throws(db: &Connection, each: u32) -> rusqlite::Result<usize> {
     db.execute(
+        "DELETE FROM change_over WHERE id IN (SELECT id FROM (SELECT id, row_number() OVER \
+         (PARTITION BY machine ORDER BY id DESC) AS place FROM change_over) WHERE place > ? LIMIT ?)",
+        params![each, STEP as i64],
+    )?;
+    db.execute(
         "DELETE FROM throw WHERE id IN (SELECT id FROM (SELECT id, row_number() OVER \
          (PARTITION BY machine ORDER BY id DESC) AS place FROM throw) WHERE place > ? LIMIT ?)",
         params![each, STEP as i64],

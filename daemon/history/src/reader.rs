@@ -75,7 +75,7 @@ pub struct Filter {
 /// The reading side.
 #[derive(Debug)]
 pub struct Reader {
-    db: Connection,
+    pub(crate) db: Connection,
 }
 
 const SUMMARY: &str = "SELECT number, district, cause, cause_text, trigger_us, peak_ua, cleared_us, \
@@ -164,6 +164,7 @@ impl Reader {
         fault.summary = row;
         fault.waveforms = self.waveforms(number)?;
         fault.notes = self.notes(number)?;
+        fault.naming = self.naming(number)?;
         if !fault.summary.complete {
             fault.events = self.events_of(number, fault.summary.trigger_us)?;
         }
@@ -195,6 +196,17 @@ impl Reader {
             Ok(json::Note { at: time::utc(row.get(0)?), who: row.get(1)?, text: row.get(2)? })
         })?;
         Ok(rows.collect::<rusqlite::Result<_>>()?)
+    }
+
+    fn naming(&self, fault: u32) -> Result<Option<json::Naming>, ReadError> {
+        let naming = self
+            .db
+            .prepare_cached("SELECT utc_us, who FROM culprit WHERE fault = ?")?
+            .query_row([fault], |row| {
+                Ok(json::Naming { at: time::utc(row.get(0)?), who: row.get(1)? })
+            })
+            .optional()?;
+        Ok(naming)
     }
 
     /// What the event list holds of a fault whose record was never finished.
@@ -284,75 +296,6 @@ impl Reader {
         })?;
         Ok(rows.collect::<rusqlite::Result<_>>()?)
     }
-
-    /// The ledger, by machine.
-    ///
-    /// # Errors
-    /// [`ReadError::Database`].
-    pub fn machines(&self) -> Result<Vec<json::Machine>, ReadError> {
-        let mut read = self.db.prepare_cached(
-            "SELECT machine, throws FROM machine UNION \
-             SELECT 'machine/' || rtrim(rtrim(substr(pole, 6), '0123456789'), '.'), 0 FROM ledger \
-             WHERE 'machine/' || rtrim(rtrim(substr(pole, 6), '0123456789'), '.') \
-             NOT IN (SELECT machine FROM machine) ORDER BY 1",
-        )?;
-        let rows = read
-            .query_map([], |row| Ok((row.get::<_, String>(0)?, row.get::<_, u32>(1)?)))?
-            .collect::<rusqlite::Result<Vec<_>>>()?;
-        rows.into_iter().map(|(name, throws)| self.machine(name, throws)).collect()
-    }
-
-    fn machine(&self, name: String, throws: u32) -> Result<json::Machine, ReadError> {
-        let id = name.strip_prefix("machine/").unwrap_or(&name);
-        let poles = self.poles(id)?;
-        let proved: Option<i64> = self
-            .db
-            .prepare_cached(
-                "SELECT max(utc_us) FROM commissioning \
-                 WHERE subject = ? AND step = 'signed' AND passed",
-            )?
-            .query_row([&name], |row| row.get(0))?;
-        let throw_times = self.throw_times(&name)?;
-        let (verdict, because) = crate::report::verdict(&poles, &throw_times, proved.is_some());
-        Ok(json::Machine {
-            throws,
-            throw_times,
-            poles,
-            proved: proved.map(time::utc),
-            verdict: verdict.to_owned(),
-            because,
-            machine: name,
-        })
-    }
-
-    fn poles(&self, machine: &str) -> Result<Vec<json::Pole>, ReadError> {
-        let mut read = self.db.prepare_cached(
-            "SELECT pole, hits, energy_ua2s, peak_ua, holds_ua2s FROM ledger \
-             WHERE rtrim(rtrim(substr(pole, 6), '0123456789'), '.') = ? ORDER BY pole",
-        )?;
-        let rows = read.query_map([machine], |row| {
-            let energy = row.get::<_, i64>(2)? as f64 / 1e6;
-            let holds = row.get::<_, i64>(4)? as f64 / 1e6;
-            Ok(json::Pole {
-                pole: row.get(0)?,
-                hits: row.get(1)?,
-                energy,
-                stress: if holds > 0.0 { energy / holds * 100.0 } else { 0.0 },
-                amps: row.get::<_, i64>(3)? as f64 / 1e6,
-            })
-        })?;
-        Ok(rows.collect::<rusqlite::Result<_>>()?)
-    }
-
-    fn throw_times(&self, machine: &str) -> Result<Vec<f64>, ReadError> {
-        let mut read = self.db.prepare_cached(
-            "SELECT took_us FROM throw WHERE machine = ? ORDER BY id DESC LIMIT 50",
-        )?;
-        let rows = read.query_map([machine], |row| Ok(row.get::<_, i64>(0)? as f64 / 1e6))?;
-        let mut times = rows.collect::<rusqlite::Result<Vec<_>>>()?;
-        times.reverse();
-        Ok(times)
-    }
 }
 
 fn summary(row: &Row<'_>) -> rusqlite::Result<json::Summary> {
@@ -396,5 +339,6 @@ fn unfinished(summary: json::Summary) -> json::Fault {
         advice: Vec::new(),
         waveforms: Vec::new(),
         notes: Vec::new(),
+        naming: None,
     }
 }

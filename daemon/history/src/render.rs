@@ -33,6 +33,7 @@ pub(crate) fn fault(record: &FaultRecord, trigger_us: i64, names: &Names) -> jso
         advice: record.advice.clone(),
         waveforms: Vec::new(),
         notes: Vec::new(),
+        naming: None,
     };
     fault.story = report::story(&fault);
     fault

@@ -9,13 +9,13 @@ pub(crate) mod time;
 
 pub use jiff::tz::TimeZone;
 pub use list::list;
-pub use machines::machines;
-pub(crate) use machines::verdict;
+pub use machines::{machines, rules};
+pub(crate) use machines::{median, trend, verdict};
 pub use show::show;
 pub(crate) use story::story;
 
 /// A number with at most `places` decimals and no trailing zeros.
-fn number(value: f64, places: usize) -> String {
+pub(crate) fn number(value: f64, places: usize) -> String {
     let text = format!("{value:.places$}");
     let text = if text.contains('.') {
         text.trim_end_matches('0').trim_end_matches('.').to_owned()
@@ -26,7 +26,7 @@ fn number(value: f64, places: usize) -> String {
 }
 
 /// `30 ms` below two seconds, `2.5 s` from there.
-fn span(ms: f64) -> String {
+pub(crate) fn span(ms: f64) -> String {
     if ms.abs() < 2000.0 {
         format!("{} ms", number(ms, 1))
     } else {

@@ -3,7 +3,7 @@
 use rusqlite::{Connection, TransactionBehavior};
 
 /// Steps in order: the first makes version 1 of an empty file.
-const STEPS: [&str; 1] = [VERSION_1];
+const STEPS: [&str; 2] = [VERSION_1, VERSION_2];
 
 const VERSION_1: &str = "
 -- One row a run of the daemon: monotonic instants belong to a run.
@@ -146,8 +146,56 @@ CREATE TRIGGER action_is_final BEFORE UPDATE ON action
 BEGIN SELECT RAISE(ABORT, 'what an operator did is never changed'); END;
 ";
 
+const VERSION_2: &str = "
+-- When a run was last seen to work, and whether it ended by a stop.
+ALTER TABLE run ADD COLUMN seen_us INTEGER;
+ALTER TABLE run ADD COLUMN stopped INTEGER NOT NULL DEFAULT 0;
+
+-- Proved states of power, for the time that each district was on.
+CREATE TABLE power (
+  id INTEGER PRIMARY KEY,
+  run INTEGER NOT NULL,
+  utc_us INTEGER NOT NULL,
+  feed TEXT NOT NULL,
+  state TEXT NOT NULL
+) STRICT;
+CREATE INDEX power_by_time ON power(utc_us);
+
+-- Changes of alarms, for their rates. `gathered`: it was shown under another alarm and not on its own.
+CREATE TABLE alarm_change (
+  id INTEGER PRIMARY KEY,
+  utc_us INTEGER NOT NULL,
+  kind TEXT NOT NULL,
+  subject TEXT NOT NULL,
+  transition TEXT NOT NULL,
+  priority TEXT NOT NULL,
+  gathered INTEGER NOT NULL
+) STRICT;
+CREATE INDEX alarm_change_by_time ON alarm_change(utc_us);
+
+-- Throws by machine and minute, timed or not.
+CREATE TABLE thrown (
+  minute INTEGER NOT NULL,
+  machine TEXT NOT NULL,
+  throws INTEGER NOT NULL,
+  PRIMARY KEY (minute, machine)
+) STRICT, WITHOUT ROWID;
+
+-- How long a frog had no power while its machine threw.
+CREATE TABLE change_over (
+  id INTEGER PRIMARY KEY,
+  machine TEXT NOT NULL,
+  utc_us INTEGER NOT NULL,
+  gap_us INTEGER NOT NULL
+) STRICT;
+CREATE INDEX change_over_by_machine ON change_over(machine, id);
+
+ALTER TABLE machine ADD COLUMN dead_since_us INTEGER;
+ALTER TABLE machine ADD COLUMN mismatches INTEGER NOT NULL DEFAULT 0;
+";
+
 /// The tables that are worth saving from a damaged file, those that a restart needs first.
-pub(crate) const WORTH_SAVING: [&str; 13] = [
+pub(crate) const WORTH_SAVING: [&str; 17] = [
     "last_fault",
     "run",
     "fault",
@@ -159,6 +207,10 @@ pub(crate) const WORTH_SAVING: [&str; 13] = [
     "machine",
     "commissioning",
     "action",
+    "power",
+    "alarm_change",
+    "thrown",
+    "change_over",
     "waveform",
     "event",
 ];

@@ -18,7 +18,7 @@ use crate::{
     codec,
     item::{Item, Proving, What},
     names::Names,
-    render, stored,
+    render, stored, tally,
 };
 
 /// Where a run's items go.
@@ -53,10 +53,18 @@ impl Store {
     ) -> rusqlite::Result<()> {
         let change = self.db.transaction_with_behavior(TransactionBehavior::Immediate)?;
         let writing = Writing { db: &change, names: &self.names, run: self.run };
+        let mut seen = None;
         for item in items {
             writing.item(item)?;
+            seen = Some(item.utc);
         }
+        tally::seen(&change, self.run, seen)?;
         change.commit()
+    }
+
+    /// The run still works, though nothing happens.
+    pub(crate) fn beat(&self, utc: i64) -> rusqlite::Result<()> {
+        tally::seen(&self.db, self.run, Some(utc))
     }
 
     /// A line about the history itself.
@@ -132,6 +140,7 @@ impl Writing<'_> {
     fn alarm(&self, item: &Item, change: &AlarmChange, node: Option<&str>) -> rusqlite::Result<()> {
         let subject = self.names.subject(change.alarm.subject, node);
         self.line(item, "alarm", Some(&subject), None, &render::alarm_text(change))?;
+        tally::alarm(self.db, self.names, item.utc, change, &subject)?;
         let kind = change.alarm.kind.word();
         if change.state == AlarmState::Normal {
             self.run_sql("DELETE FROM alarm WHERE kind = ? AND subject = ?", [kind, &subject])?;
@@ -194,12 +203,17 @@ impl Writing<'_> {
                     params![item.utc, who, what, refused],
                 )?;
             }
+            EventKind::Stopping => tally::stopped(self.db, self.run)?,
+            EventKind::PowerChanged(feed, state) => {
+                let feed = self.names.feed(*feed);
+                tally::power(self.db, self.run, item.utc, &feed, state.word())?;
+            }
+            EventKind::PolarityChanged(frog, seen) => {
+                tally::polarity(self.db, self.names, item.utc, *frog, *seen)?;
+            }
             EventKind::Started
-            | EventKind::Stopping
-            | EventKind::PowerChanged(..)
             | EventKind::PickedUp(..)
             | EventKind::DroppedOut(..)
-            | EventKind::PolarityChanged(..)
             | EventKind::OccupancyChanged(..)
             | EventKind::ReverserChanged(..)
             | EventKind::CutProved(..)
@@ -264,6 +278,9 @@ impl Writing<'_> {
                         params![name, item.utc, (item.utc - since).max(0)],
                     )?;
                 }
+                if thrown {
+                    tally::thrown(self.db, item.utc, &name)?;
+                }
                 (i64::from(thrown), Some(position.word().to_owned()), None)
             }
             MachinePosition::Moving => (0, rest, since.or(Some(item.utc))),
@@ -272,7 +289,7 @@ impl Writing<'_> {
         self.run_sql(
             "INSERT INTO machine(machine, throws, rest, moving_since_us) VALUES (?, ?, ?, ?) \
              ON CONFLICT DO UPDATE SET throws = throws + excluded.throws, rest = excluded.rest, \
-             moving_since_us = excluded.moving_since_us",
+             moving_since_us = excluded.moving_since_us, dead_since_us = NULL",
             params![name, throws, rest, moving],
         )?;
         Ok(())
@@ -374,7 +391,8 @@ impl Writing<'_> {
 
     fn note(&self, item: &Item, fault: FaultNumber, who: &str, text: &str) -> rusqlite::Result<()> {
         self.run_sql(
-            "INSERT INTO note(fault, utc_us, who, text) VALUES (?, ?, ?, ?)",
+            "INSERT INTO note(fault, utc_us, who, text) SELECT number, ?2, ?3, ?4 FROM fault \
+             WHERE number = ?1",
             params![fault.0, item.utc, who, text],
         )?;
         Ok(())

@@ -71,7 +71,7 @@ impl Writer {
                         break;
                     }
                 }
-                Work::Idle => {}
+                Work::Idle => self.beat(),
                 Work::Stop => break,
             }
             self.tell_losses();
@@ -200,6 +200,13 @@ impl Writer {
         let Some(text) = opened.remark() else { return Ok(()) };
         tracing::error!(text);
         self.store.remark(utc, &text)
+    }
+
+    /// That nothing happened is worth knowing too: uptime counts to here if the program is killed.
+    fn beat(&mut self) {
+        if let Err(error) = self.store.beat(now_utc()) {
+            self.fail(&error);
+        }
     }
 
     fn prune(&mut self) {

@@ -238,7 +238,10 @@ fn machines_count_throws_time_them_and_show_the_rule_of_their_verdict() {
     assert!((pole.stress - 190.0).abs() < 1e-9, "{}", pole.stress);
     assert_eq!(machine.verdict, "watch");
     assert!(machine.because.contains("190 %"), "{}", machine.because);
-    assert!(report::machines(&machines).contains("pole/T1.1"));
+    let text = report::machines(&machines);
+    assert!(text.starts_with("machine") && text.contains("T1: watch: 190 %"), "{text}");
+    assert!(text.contains("Replace from 500 %"), "the rule is shown: {text}");
+    assert!(history::export::machines_csv(&machines).lines().nth(1).unwrap().contains("pole/T1.1"));
 }
 
 #[test]

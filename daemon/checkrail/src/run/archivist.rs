@@ -10,13 +10,13 @@ use std::{
     time::Duration,
 };
 
-use dashboard::{Archive, ArchiveError};
-use history::{Filter, History, Item, Names, Notice, Opened, ReadError, Reader, Settings, What};
+use dashboard::Archive;
+use history::{History, Item, Names, Notice, Opened, Settings, What};
 use supervision::{input::Act, output::Output, start::Remembered};
 use tracing::{error, info, warn};
 use wiring::units::Mono;
 
-use crate::source::Loaded;
+use crate::{run::archive::Shelf, source::Loaded};
 
 /// Writes the history and lets the dashboard read it.
 pub struct Archivist {
@@ -104,28 +104,8 @@ impl Archivist {
 
     /// The reading side, for the dashboard.
     #[must_use]
-    pub fn archive(&self) -> Archive {
-        let folder = self.folder.clone();
-        let faults = move |most| {
-            let filter = Filter { most: Some(most), ..Filter::default() };
-            let rows = open(&folder)?.map_or(Ok(Vec::new()), |reader| reader.faults(&filter));
-            to_json(&rows.map_err(|why| unreadable(&why))?)
-        };
-        let folder = self.folder.clone();
-        let fault = move |number| match open(&folder)? {
-            None => Err(ArchiveError::Unknown),
-            Some(reader) => match reader.fault(number) {
-                Ok(fault) => to_json(&fault),
-                Err(ReadError::NoFault(_)) => Err(ArchiveError::Unknown),
-                Err(why) => Err(unreadable(&why)),
-            },
-        };
-        let folder = self.folder.clone();
-        let machines = move |_| {
-            let rows = open(&folder)?.map_or(Ok(Vec::new()), |reader| reader.machines());
-            to_json(&rows.map_err(|why| unreadable(&why))?)
-        };
-        Archive { faults: Arc::new(faults), fault: Arc::new(fault), machines: Arc::new(machines) }
+    pub fn archive(&self) -> Arc<dyn Archive> {
+        Arc::new(Shelf::new(self.folder.clone(), self.history.scribe()))
     }
 
     /// Saves what waits; false when `patience` was not enough.
@@ -147,22 +127,4 @@ fn hear(notice: Notice, failing: &AtomicBool) {
             info!(?unsaved, "HistoryRecovered");
         }
     }
-}
-
-/// None where nothing was recorded yet.
-fn open(folder: &Path) -> Result<Option<Reader>, ArchiveError> {
-    match Reader::open(folder) {
-        Ok(reader) => Ok(Some(reader)),
-        Err(ReadError::None(_)) => Ok(None),
-        Err(why) => Err(unreadable(&why)),
-    }
-}
-
-fn unreadable(why: &ReadError) -> ArchiveError {
-    ArchiveError::Unreadable { reason: why.to_string() }
-}
-
-fn to_json(value: &impl serde::Serialize) -> Result<serde_json::Value, ArchiveError> {
-    serde_json::to_value(value)
-        .map_err(|error| ArchiveError::Unreadable { reason: error.to_string() })
 }

@@ -36,4 +36,4 @@ export function aboutPage({ s }) {
 }
 
 /** The phone's fifth tab. */
-export const morePage = () => html`<div class="page"><section class="headline l0"><div><h1>More</h1></div></section><ul class="menu"><li><button class="wide" @click=${() => (session.role === 'operator' ? signOut().then(() => ui.draw()) : signInDialog())}>${session.role === 'operator' ? `Sign out ${session.name}` : 'Sign in to act'}</button></li><li><a href="/machines">Machines: wear, and what is due</a></li><li><a href="/about">About: limits, cautions, this device</a></li></ul></div>`;
+export const morePage = () => html`<div class="page"><section class="headline l0"><div><h1>More</h1></div></section><ul class="menu"><li><button class="wide" @click=${() => (session.role === 'operator' ? signOut().then(() => ui.draw()) : signInDialog())}>${session.role === 'operator' ? `Sign out ${session.name}` : 'Sign in to act'}</button></li><li><a href="/machines">Machines: wear, and what is due</a></li><li><a href="/report">Session report: uptime, faults, alarms</a></li><li><a href="/about">About: limits, cautions, this device</a></li></ul></div>`;

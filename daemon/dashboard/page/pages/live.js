@@ -5,6 +5,7 @@ import '../cells.js';
 import '../spark.js';
 import { ui } from '../app.js';
 import { cutDialog, request, restoreDialog } from '../dialogs.js';
+import { turnoutCounts } from '../headline.js';
 import { bullet, glyph, sign } from '../signs.js';
 import { FROG, amps, ampsUnit, capital, clockMs, conductor, count, isAside, level, percent, positionWord, powerWord, trouble, voltsUnit } from '../words.js';
 import { alarmPanel } from './alarms.js';
@@ -86,7 +87,7 @@ function turnouts(s) {
   const at = (word) => s.turnouts.filter((t) => t.position === word).length;
   const many = s.turnouts.length > CELLS;
   return html`<section class="panel a-turnouts" aria-labelledby="h-turnouts">
-    <div class="head"><h2 id="h-turnouts">Turnouts</h2><span class="quiet">${s.turnouts.length} fitted, ${at('normal')} normal, ${at('reverse')} reverse${bad ? `, ${bad} need attention` : ''}</span></div>
+    <div class="head"><h2 id="h-turnouts">Turnouts</h2><span class="quiet">${fitted(s)}, ${at('normal')} normal, ${at('reverse')} reverse${bad ? `, ${bad} need attention` : ''}</span></div>
     ${s.districts.map((d, n) => group(s, d, n, many))}
     <p class="foot legend quiet"><span>${glyph({ position: 'normal', frog: 'matches' }, 18)} position over frog, in line when they agree</span><span>${glyph({ position: 'reverse', frog: 'wrong' }, 18)} frog on the wrong rail</span><span>${bullet({ fill: 40, tick: 60, width: 44, label: 'bar' })} contact load, heat mark</span><span>N normal, <b>R</b> reverse</span></p></section>`;
 }
@@ -101,6 +102,12 @@ function group(s, d, n, many) {
   return html`<div class="group" role="group" aria-label="Turnouts of ${d.id}"><h3>${d.id}</h3>
     ${list.length ? html`<turnout-cells .model=${{ s, list, small: false, chosen: ui.chosen }}></turnout-cells>` : nothing}
     ${many ? html`<a class="folded" href="/turnouts?district=${d.id}">${good} in order</a>` : nothing}</div>`;
+}
+
+/** Counted by trackwork, as the headline counts: a slip is one turnout with several frogs. @param {any} s */
+function fitted(s) {
+  const all = turnoutCounts(s).all;
+  return all === s.turnouts.length ? `${all} fitted` : `${all} fitted, with ${s.turnouts.length} frogs`;
 }
 
 /** The chosen turnout; by default the one that the first-out alarm is about. @param {any} s */

@@ -1,12 +1,13 @@
 // @ts-check
-// Machines: which is worn, and what is due? The ledger of the history beside what is seen now.
-import { html, nothing } from '../vendor/lit-html/lit-html.js';
+// Machines: which is worn, and what is due? The ledger of the history, the worst first.
+import { html, nothing, svg } from '../vendor/lit-html/lit-html.js';
 import { get } from '../act.js';
 import { ui } from '../app.js';
 import { count, dateTime } from '../words.js';
 
 /** @type {{at: number, list: any[]|null, error: string}} */
 const ledger = { at: 0, list: null, error: '' };
+const PLACE = { replace: 0, watch: 1, good: 2 };
 
 async function load() {
   ledger.at = Date.now();
@@ -19,20 +20,30 @@ async function load() {
 /** @param {any} p */
 export function machinesPage() {
   if (Date.now() - ledger.at > 30_000) load();
-  const list = ledger.list ?? [];
+  const list = [...(ledger.list ?? [])].sort((a, b) => (PLACE[a.verdict] ?? 3) - (PLACE[b.verdict] ?? 3));
   const due = list.filter((m) => m.verdict === 'replace');
   const watch = list.filter((m) => m.verdict === 'watch');
-  const title = ledger.error ? `The ledger cannot be read: ${ledger.error}.` : ledger.list === null ? 'Reading the ledger.' : list.length === 0 ? 'No machine has been recorded yet.' : due.length ? `${count(due.length, 'machine')} to replace.` : watch.length ? `${count(watch.length, 'machine')} to watch.` : 'No machine is due.';
-  return html`<div class="page"><section class="headline l0"><div role="status"><h1>${title}</h1><p>Throws, hits and energy since recording began. No hits does not mean that a contact is good.</p></div></section>
-    ${list.length ? html`<section class="panel"><div class="scroll" tabindex="0" role="region" aria-label="Machines"><table><caption class="sr">Machines</caption>
-      <thead><tr><th scope="col">Machine</th><th scope="col">Verdict</th><th scope="col" class="n">Throws</th><th scope="col" class="n">Last throw</th><th scope="col" class="n">Hits</th><th scope="col" class="n">Contact stress</th><th scope="col">Proved</th><th scope="col">Because</th></tr></thead>
-      <tbody>${list.map(row)}</tbody></table></div></section>` : nothing}</div>`;
+  const title = ledger.error ? `The ledger cannot be read: ${ledger.error}.` : ledger.list === null ? 'Reading the ledger.' : list.length === 0 ? 'No machine has been recorded yet.' : due.length ? `${count(due.length, 'machine')} to replace${watch.length ? `, ${watch.length} to watch` : ''}.` : watch.length ? `${count(watch.length, 'machine')} to watch.` : 'No machine is due.';
+  return html`<div class="page"><section class="headline l0"><div role="status"><h1>${title}</h1><p>Since recording began. No hits does not mean that a contact is good: only a measurement does.</p></div><div class="buttons"><a class="button" data-out download href="/api/v1/machines?as=csv">Save as CSV</a></div></section>
+    ${list.length ? html`<section class="panel"><div class="scroll" tabindex="0" role="region" aria-label="Machines"><table><caption class="sr">Machines, the worst first</caption>
+      <thead><tr><th scope="col">Machine</th><th scope="col">Verdict</th><th scope="col">Because</th><th scope="col" class="n">Throws</th><th scope="col">Throw time</th><th scope="col" class="n">Change-over gap</th><th scope="col" class="n">Mismatches</th><th scope="col" class="n">Hits by pole</th><th scope="col" class="n">Stress used</th><th scope="col">Proved</th></tr></thead>
+      <tbody>${list.map(row)}</tbody></table></div>
+      <p class="foot quiet">Stress used: energy of all faults carried, in percent of what one pole’s thermal image holds, by pole; computed. Replace from 500 %; watch from 100 %, from 10 hits on a pole, from 3 mismatches, or when throws take 1.5 times as long as at first (common practice, no source). Change-over gap: how long the frog had no power in a throw, median of the latest ten.</p></section>` : nothing}</div>`;
 }
 
 /** @param {any} m */
 function row(m) {
-  const hits = m.poles.map((p) => p.hits).join(' / ');
-  const stress = m.poles.map((p) => `${Math.round(p.stress)} %`).join(' / ');
-  const last = m.throw_times.at(-1);
-  return html`<tr><th scope="row">${m.machine.replace('machine/', '')}</th><td>${m.verdict === 'good' ? 'in order' : html`<b>${m.verdict}</b>`}</td><td class="n">${m.throws}</td><td class="n">${last ? `${last.toFixed(2)} s` : '–'}</td><td class="n">${hits}</td><td class="n">${stress}</td><td>${m.proved ? dateTime(Date.parse(m.proved)) : 'never'}</td><td>${m.because}</td></tr>`;
+  const poles = (of) => (m.poles.length ? m.poles.map(of).join(' / ') : '–');
+  return html`<tr><th scope="row">${m.machine.replace('machine/', '')}</th><td>${m.verdict === 'good' ? 'in order' : html`<b>${m.verdict}</b>`}</td><td class="because">${m.because}</td><td class="n">${m.throws}</td><td class="nowrap">${throwTime(m)}</td><td class="n">${typeof m.change_over_ms === 'number' ? `${Math.round(m.change_over_ms)} ms` : html`<span class="quiet">not measured</span>`}</td><td class="n">${m.mismatches ?? '–'}</td><td class="n">${poles((p) => p.hits)}</td><td class="n">${poles((p) => `${p.stress < 10 ? p.stress.toFixed(1) : Math.round(p.stress)} %`)}</td><td>${m.proved ? dateTime(Date.parse(m.proved)).slice(0, 10) : 'never'}</td></tr>`;
+}
+
+/** The latest throws as a line from zero, with the last in words. @param {any} m */
+function throwTime(m) {
+  const times = m.throw_times;
+  if (times.length === 0) return html`<span class="quiet">not measured</span>`;
+  const high = Math.max(...times) * 1.1;
+  const x = (n) => 2 + (times.length > 1 ? (n / (times.length - 1)) * 84 : 84);
+  const y = (v) => 18 - (v / high) * 16;
+  const trend = typeof m.throw_first === 'number' ? `${m.throw_first.toFixed(2)} s at first, ${m.throw_latest.toFixed(2)} s lately` : 'too few for a trend';
+  return html`<svg class="throws" viewBox="0 0 90 20" role="img" aria-label=${trend}><title>${trend}</title>${svg`<path d=${times.map((v, n) => `${n ? 'L' : 'M'}${x(n).toFixed(1)} ${y(v).toFixed(1)}`).join('')}></path><circle cx=${x(times.length - 1)} cy=${y(times.at(-1))} r="2"></circle>`}</svg> ${times.at(-1).toFixed(2)} s`;
 }

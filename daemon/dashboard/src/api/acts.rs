@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use axum::{
     Extension, Json,
-    extract::{State, rejection::JsonRejection},
+    extract::{Path, State, rejection::JsonRejection},
 };
 use serde::Deserialize;
 use serde_json::{Value, json};
@@ -15,13 +15,20 @@ use supervision::{
 };
 use wiring::units::Micros;
 
-use super::{App, error::ApiError};
+use super::{
+    App,
+    error::ApiError,
+    reads::{aside, fault_number},
+};
 use crate::{guard::Who, wire::names};
 
 /// Longest shelving that may be asked for; the supervisor may allow less. Unit: minutes.
 const SHELVE_MINUTES: u64 = 12 * 60;
 /// Longest reason. Unit: characters.
 const REASON: usize = 200;
+
+/// Longest note. Unit: characters.
+const NOTE: usize = 4000;
 
 type Asked<T> = Result<Json<T>, JsonRejection>;
 type Done = Result<Json<Value>, ApiError>;
@@ -65,6 +72,13 @@ pub(crate) struct FeedBody {
 pub(crate) struct CulpritBody {
     fault: u32,
     suspect: usize,
+}
+
+/// What a person noted.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct NoteBody {
+    text: String,
 }
 
 impl FeedBody {
@@ -168,6 +182,28 @@ pub(crate) async fn culprit(
     let Json(CulpritBody { fault, suspect }) = body?;
     let act = Act::NameCulprit { fault: FaultNumber(fault), suspect };
     perform(&app, &who, "culprit", &format!("fault {fault}"), act).await
+}
+
+/// A note on a fault. It goes to the history alone: the supervisor decides nothing by it.
+pub(crate) async fn note(
+    State(app): State<Arc<App>>,
+    Extension(who): Extension<Who>,
+    Path(number): Path<String>,
+    body: Asked<NoteBody>,
+) -> Done {
+    let number = fault_number(&number)?;
+    let Json(NoteBody { text }) = body?;
+    let text: String =
+        text.trim().chars().filter(|it| *it == '\n' || !it.is_control()).take(NOTE).collect();
+    if text.is_empty() {
+        return Err(ApiError::invalid("`text` is empty: say what was found"));
+    }
+    let archive = Arc::clone(&app.archive);
+    let name = who.0.clone();
+    aside(move || archive.note(number, &name, &text)).await?;
+    app.metrics.request("note", "done");
+    tracing::info!(who = %who.0, act = "note", fault = number, "operator's request done");
+    Ok(Json(json!({ "done": true })))
 }
 
 /// Asks, counts, logs who asked for what and how it went.

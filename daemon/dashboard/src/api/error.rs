@@ -116,7 +116,8 @@ impl From<ArchiveError> for ApiError {
     fn from(error: ArchiveError) -> Self {
         match error {
             ArchiveError::Unknown => Self::unknown("record"),
-            ArchiveError::Unreadable { .. } => Self::new(
+            ArchiveError::Question { reason } => Self::invalid(&reason),
+            ArchiveError::Unreadable { .. } | ArchiveError::NotSaved => Self::new(
                 StatusCode::SERVICE_UNAVAILABLE,
                 "history",
                 &error.to_string(),

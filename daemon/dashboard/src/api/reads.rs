@@ -12,29 +12,51 @@ use serde::Deserialize;
 use serde_json::{Value, json};
 
 use super::{App, error::ApiError};
-use crate::{archive::ArchiveError, feed::age};
+use crate::{
+    archive::{ArchiveError, Download, FaultQuery, Form},
+    feed::age,
+};
 
 /// Rows of a list unless asked otherwise, and at most.
 const ROWS: (usize, usize) = (100, 1000);
 /// A supervisor that has not shown itself for this long is failing. Unit: ms.
 const SUPERVISOR_AGE: u64 = 1000;
 
-/// `?limit=N`.
-#[derive(Debug, Deserialize)]
-pub(crate) struct Limit {
+/// What a list may be asked for.
+#[derive(Debug, Default, Deserialize)]
+pub(crate) struct Asked {
     limit: Option<usize>,
+    district: Option<String>,
+    cause: Option<String>,
+    suspect: Option<String>,
+    before: Option<u32>,
+    from: Option<String>,
+    to: Option<String>,
+    #[serde(rename = "as")]
+    form: Option<String>,
 }
 
-impl Limit {
-    fn rows(
-        limit: Result<Query<Self>, axum::extract::rejection::QueryRejection>,
-    ) -> Result<usize, ApiError> {
-        let Query(limit) = limit.map_err(|_| ApiError::invalid("`limit` is no number"))?;
-        Ok(limit.limit.unwrap_or(ROWS.0).min(ROWS.1))
+type AskedFor = Result<Query<Asked>, axum::extract::rejection::QueryRejection>;
+
+impl Asked {
+    fn of(asked: AskedFor) -> Result<Self, ApiError> {
+        let Query(asked) = asked.map_err(|_| {
+            ApiError::invalid("`limit` or `before` is no number, or a name is there twice")
+        })?;
+        Ok(asked)
+    }
+
+    fn rows(&self) -> usize {
+        self.limit.unwrap_or(ROWS.0).min(ROWS.1)
+    }
+
+    /// None: not asked for as a file.
+    fn form(&self) -> Result<Option<Form>, ApiError> {
+        let Some(word) = &self.form else { return Ok(None) };
+        let found = Form::ALL.into_iter().find(|it| it.word() == word);
+        found.map(Some).ok_or_else(|| ApiError::invalid("`as` is no form that is known"))
     }
 }
-
-type LimitQuery = Result<Query<Limit>, axum::extract::rejection::QueryRejection>;
 
 pub(crate) async fn state(State(app): State<Arc<App>>) -> Response {
     let json = HeaderValue::from_static("application/json");
@@ -51,11 +73,20 @@ pub(crate) async fn turnouts(State(app): State<Arc<App>>) -> Json<Value> {
 
 pub(crate) async fn faults(
     State(app): State<Arc<App>>,
-    limit: LimitQuery,
+    asked: AskedFor,
 ) -> Result<Json<Value>, ApiError> {
-    let rows = Limit::rows(limit)?;
-    let list = Arc::clone(&app.archive.faults);
-    let faults = aside(move || list(rows)).await?;
+    let asked = Asked::of(asked)?;
+    let query = FaultQuery {
+        limit: asked.rows(),
+        district: asked.district,
+        cause: asked.cause,
+        suspect: asked.suspect,
+        before: asked.before,
+        from: asked.from.filter(|it| !it.is_empty()),
+        to: asked.to.filter(|it| !it.is_empty()),
+    };
+    let archive = Arc::clone(&app.archive);
+    let faults = aside(move || archive.faults(&query)).await?;
     Ok(Json(json!({ "faults": faults })))
 }
 
@@ -63,25 +94,79 @@ pub(crate) async fn fault(
     State(app): State<Arc<App>>,
     Path(number): Path<String>,
 ) -> Result<Json<Value>, ApiError> {
-    let number: u32 = number.parse().map_err(|_| ApiError::unknown("fault"))?;
-    let lookup = Arc::clone(&app.archive.fault);
-    Ok(Json(aside(move || lookup(number)).await?))
+    let number = fault_number(&number)?;
+    let archive = Arc::clone(&app.archive);
+    Ok(Json(aside(move || archive.fault(number)).await?))
+}
+
+pub(crate) fn fault_number(text: &str) -> Result<u32, ApiError> {
+    text.parse().map_err(|_| ApiError::unknown("fault"))
+}
+
+/// One fault as a file: `?as=json|csv|text|cfg|dat|cfg-binary|dat-binary`.
+pub(crate) async fn export(
+    State(app): State<Arc<App>>,
+    Path(number): Path<String>,
+    asked: AskedFor,
+) -> Result<Response, ApiError> {
+    let number = fault_number(&number)?;
+    let form = Asked::of(asked)?.form()?.ok_or_else(|| ApiError::invalid("`as` is missing"))?;
+    let archive = Arc::clone(&app.archive);
+    Ok(file(aside(move || archive.fault_file(number, form)).await?))
 }
 
 pub(crate) async fn machines(
     State(app): State<Arc<App>>,
-    limit: LimitQuery,
-) -> Result<Json<Value>, ApiError> {
-    let rows = Limit::rows(limit)?;
-    let list = Arc::clone(&app.archive.machines);
-    let machines = aside(move || list(rows)).await?;
-    Ok(Json(json!({ "machines": machines })))
+    asked: AskedFor,
+) -> Result<Response, ApiError> {
+    let asked = Asked::of(asked)?;
+    let archive = Arc::clone(&app.archive);
+    if let Some(form) = asked.form()? {
+        return Ok(file(aside(move || archive.machines_file(form)).await?));
+    }
+    let mut machines = aside(move || archive.machines()).await?;
+    if let Value::Array(rows) = &mut machines {
+        rows.truncate(asked.rows());
+    }
+    Ok(Json(json!({ "machines": machines })).into_response())
+}
+
+/// What a span of time was like: `?from=&to=`, and `as=html` for one page to keep.
+pub(crate) async fn report(
+    State(app): State<Arc<App>>,
+    asked: AskedFor,
+) -> Result<Response, ApiError> {
+    let asked = Asked::of(asked)?;
+    let form = asked.form()?;
+    let demo = app.settings.demo;
+    let archive = Arc::clone(&app.archive);
+    let from = asked.from.filter(|it| !it.is_empty());
+    let to = asked.to.filter(|it| !it.is_empty());
+    if let Some(form) = form {
+        let made = move || archive.session_file(from.as_deref(), to.as_deref(), form, demo);
+        return Ok(file(aside(made).await?));
+    }
+    let session = aside(move || archive.session(from.as_deref(), to.as_deref())).await?;
+    Ok(Json(session).into_response())
+}
+
+fn file(it: Download) -> Response {
+    // Names are made of our own words and numbers; anything else would break out of the header.
+    let name: String =
+        it.name.chars().filter(|it| it.is_ascii_alphanumeric() || "-_.".contains(*it)).collect();
+    let mut response = it.bytes.into_response();
+    let headers = response.headers_mut();
+    headers.insert(header::CONTENT_TYPE, HeaderValue::from_static(it.kind));
+    if let Ok(value) = HeaderValue::from_str(&format!("attachment; filename=\"{name}\"")) {
+        headers.insert(header::CONTENT_DISPOSITION, value);
+    }
+    response
 }
 
 /// Runs a question to the database beside the tasks that serve the page.
-async fn aside(
-    question: impl FnOnce() -> Result<Value, ArchiveError> + Send + 'static,
-) -> Result<Value, ApiError> {
+pub(crate) async fn aside<T: Send + 'static>(
+    question: impl FnOnce() -> Result<T, ArchiveError> + Send + 'static,
+) -> Result<T, ApiError> {
     match tokio::task::spawn_blocking(question).await {
         Ok(answer) => Ok(answer?),
         Err(_) => Err(ArchiveError::Unreadable { reason: "it failed".to_owned() }.into()),

@@ -43,7 +43,7 @@ impl Server {
             layout: Arc::new(layout),
             views: receiver,
             commands,
-            archive: faults::archive(18),
+            archive: Arc::new(faults::archive(18)),
             metrics: Arc::new(Metrics::new()),
             shutdown,
         };

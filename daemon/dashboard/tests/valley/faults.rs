@@ -1,28 +1,120 @@
 //! Invented fault records in the form that the history answers.
 
-use std::sync::Arc;
+use std::sync::Mutex;
 
-use dashboard::{Archive, ArchiveError};
+use dashboard::{Archive, ArchiveError, Download, FaultQuery, Form};
 use serde_json::{Value, json};
 
 /// Sampling of the invented waveform. Unit: ms.
 const PERIOD: f64 = 10.0;
 
-/// An archive with two faults and a ledger of `machines` machines.
-pub fn archive(machines: usize) -> Archive {
-    let faults = [fault(27, "junction", "T6", 11.2), fault(26, "harbour", "T14", 14.9)];
-    let list: Vec<Value> = faults.iter().map(summary).collect();
-    let machines: Vec<Value> = (1..=machines).map(machine).collect();
-    Archive {
-        faults: Arc::new(move |limit| Ok(Value::Array(list.iter().take(limit).cloned().collect()))),
-        fault: Arc::new(move |number| {
-            let found = faults.iter().find(|it| it["fault"] == number);
-            found.cloned().ok_or(ArchiveError::Unknown)
-        }),
-        machines: Arc::new(move |limit| {
-            Ok(Value::Array(machines.iter().take(limit).cloned().collect()))
-        }),
+/// Invented faults and a ledger; notes are kept in memory.
+#[derive(Debug)]
+pub struct Invented {
+    faults: Mutex<Vec<Value>>,
+    machines: Vec<Value>,
+}
+
+/// An archive with faults 24 to 27, the newest three of one turnout, and a ledger of `machines` machines.
+pub fn archive(machines: usize) -> Invented {
+    let faults = vec![
+        fault(27, "junction", "T6", 11.2),
+        fault(26, "harbour", "T14", 14.9),
+        fault(25, "junction", "T6", 19.4),
+        fault(24, "junction", "T6", 12.1),
+    ];
+    Invented { faults: Mutex::new(faults), machines: (1..=machines).map(machine).collect() }
+}
+
+impl Invented {
+    fn find<T>(&self, number: u32, with: impl FnOnce(&mut Value) -> T) -> Result<T, ArchiveError> {
+        let mut faults = self.faults.lock().unwrap();
+        let found = faults.iter_mut().find(|it| it["fault"] == number);
+        found.map(with).ok_or(ArchiveError::Unknown)
     }
+}
+
+impl Archive for Invented {
+    fn faults(&self, query: &FaultQuery) -> Result<Value, ArchiveError> {
+        if query.from.as_deref().is_some_and(|it| !it.starts_with("20")) {
+            return Err(ArchiveError::Question { reason: "that is no date".to_owned() });
+        }
+        let same = |it: &Value, key: &str, want: &Option<String>| {
+            want.as_deref().is_none_or(|want| it[key] == want)
+        };
+        let faults = self.faults.lock().unwrap();
+        let found = faults.iter().filter(|it| {
+            same(it, "district", &query.district)
+                && same(it, "cause", &query.cause)
+                && same(it, "suspect", &query.suspect)
+                && query.before.is_none_or(|before| it["fault"].as_u64() < Some(before.into()))
+        });
+        Ok(Value::Array(found.take(query.limit).map(summary).collect()))
+    }
+
+    fn fault(&self, number: u32) -> Result<Value, ArchiveError> {
+        self.find(number, |it| it.clone())
+    }
+
+    fn fault_file(&self, number: u32, form: Form) -> Result<Download, ArchiveError> {
+        let bytes = self.find(number, |it| it.to_string().into_bytes())?;
+        let name = format!("fault-{number}.{}", form.word());
+        Ok(Download { name, kind: "application/octet-stream", bytes })
+    }
+
+    fn note(&self, number: u32, who: &str, text: &str) -> Result<(), ArchiveError> {
+        let note = json!({ "at": "2026-11-25T18:50:00.000Z", "who": who, "text": text });
+        self.find(number, |it| it["notes"].as_array_mut().map(|notes| notes.push(note)))?;
+        Ok(())
+    }
+
+    fn machines(&self) -> Result<Value, ArchiveError> {
+        Ok(Value::Array(self.machines.clone()))
+    }
+
+    fn machines_file(&self, form: Form) -> Result<Download, ArchiveError> {
+        let name = format!("machines.{}", form.word());
+        Ok(Download { name, kind: "text/csv; charset=utf-8", bytes: b"machine\r\n".to_vec() })
+    }
+
+    fn session(&self, _: Option<&str>, _: Option<&str>) -> Result<Value, ArchiveError> {
+        Ok(session())
+    }
+
+    fn session_file(
+        &self,
+        _: Option<&str>,
+        _: Option<&str>,
+        form: Form,
+        demo: bool,
+    ) -> Result<Download, ArchiveError> {
+        let bytes = format!("<!doctype html>{}", if demo { "DEMO" } else { "" }).into_bytes();
+        let name = format!("session.{}", form.word());
+        Ok(Download { name, kind: "text/html; charset=utf-8", bytes })
+    }
+}
+
+fn session() -> Value {
+    let at = |minutes: i64| 1_795_630_000_000_000_i64 + minutes * 60_000_000;
+    let district = |id: &str, off: i64| {
+        json!({ "district": id, "on_s": 7200.0 - 60.0 * off as f64, "off_s": 60.0 * off as f64, "unknown_s": 12.0,
+            "uptime": 100.0 - 60.0 * off as f64 / 72.0, "cuts": i64::from(off > 0), "faults": i64::from(off > 0),
+            "stretches": [{ "from_us": at(0), "to_us": at(40), "state": "on" },
+                { "from_us": at(40), "to_us": at(40 + off), "state": "off" },
+                { "from_us": at(40 + off), "to_us": at(120), "state": "on" }] })
+    };
+    json!({
+        "layout": "Tamarrow Valley", "from": "2026-11-25T18:06:40.000Z", "from_us": at(0), "to": "2026-11-25T20:06:40.000Z",
+        "to_us": at(120), "watched_s": 7200.0, "runs": 1,
+        "districts": [district("quarry", 0), district("junction", 4), district("millbrook", 0), district("harbour", 2)],
+        "faults": [summary(&fault(26, "harbour", "T14", 14.9)), summary(&fault(27, "junction", "T6", 11.2))],
+        "alarms": { "shown": 9, "gathered": 4, "per_ten_minutes": 0.75, "most_in_ten_minutes": 4, "in_flood": 0.0,
+            "by_priority": [2, 3, 4], "chattering": [], "stale": [],
+            "kinds": [{ "kind": "frog-mismatch", "priority": "high", "count": 5, "most": "frog/T6" }] },
+        "busiest": [{ "machine": "machine/T6", "throws": 31 }, { "machine": "machine/T2", "throws": 12 }],
+        "due": [machine(6)],
+        "actions": [{ "at": "2026-11-25T18:49:00.000Z", "who": "Ines", "what": "restore district/junction", "refused": null }],
+    })
 }
 
 fn summary(fault: &Value) -> Value {
@@ -42,7 +134,7 @@ fn fault(number: u32, district: &str, turnout: &str, cleared: f64) -> Value {
         "trigger": format!("2026-11-{}T18:42:07.318Z", number - 2), "trigger_us": 1_795_632_127_318_000_i64,
         "peak": 4.62, "cleared_ms": 22.0 + cleared, "suspect": format!("frog/{turnout}"), "share": 0.86,
         "named": null, "complete": true, "samples": "kept",
-        "story": "A train ran through a turnout set against it.", "onset_ms": 22.0, "closed_ms": 3000.0, "cut_short": false,
+        "story": "A train ran through a turnout set against it.", "onset_ms": -22.0, "closed_ms": 3000.0, "cut_short": false,
         "cuts": [{ "feed": format!("district/{district}"), "cause": "short-circuit", "ordered_ms": 0.3, "proved_ms": cleared, "proof": "strong", "attempts": 1 }],
         "events": events(turnout, district, cleared),
         "positions": [{ "machine": format!("machine/{turnout}"), "position": "reverse" }],
@@ -119,7 +211,9 @@ fn machine(n: usize) -> Value {
     };
     let stress = if n == 6 { 410.0 } else { 12.0 * n as f64 };
     json!({
-        "machine": format!("machine/T{n}"), "throws": 40 + 3 * n, "throw_times": [2.38, 2.41], "named": 0,
+        "machine": format!("machine/T{n}"), "throws": 40 + 3 * n, "throw_times": (0..20).map(|it| 2.3 + f64::from(it * 7 % 5) * 0.03).collect::<Vec<_>>(),
+        "throw_first": 2.38, "throw_latest": 2.41, "change_over_ms": if n.is_multiple_of(3) { Value::Null } else { json!(310.0) },
+        "mismatches": n % 2,
         "poles": [{ "pole": format!("pole/T{n}.1"), "hits": n % 3, "energy": 0.2, "stress": stress, "amps": 3.1 }, { "pole": format!("pole/T{n}.2"), "hits": 0, "energy": 0.0, "stress": 0.0, "amps": 0.0 }],
         "proved": if n.is_multiple_of(4) { Value::Null } else { json!("2026-05-04T10:00:00Z") },
         "verdict": verdict, "because": if verdict == "good" { "no rule says otherwise" } else { "one pole has used most of its image" },

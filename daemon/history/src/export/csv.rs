@@ -2,7 +2,7 @@
 
 use serde_json::Value;
 
-use crate::json::{Fault, Machine};
+use crate::json::{Fault, Machine, Pole};
 
 /// The samples of a fault.
 #[must_use]
@@ -39,12 +39,17 @@ pub fn csv(fault: &Fault) -> String {
     out
 }
 
-/// The ledger, one row a pole.
+/// The ledger, one row a pole; a machine without a hit has one row with its poles' columns empty.
 #[must_use]
 pub fn machines_csv(machines: &[Machine]) -> String {
     let head = [
         "machine",
         "throws",
+        "last throw (s)",
+        "first throws (s)",
+        "latest throws (s)",
+        "change-over (ms)",
+        "mismatches",
         "pole",
         "hits",
         "energy (A2s)",
@@ -56,23 +61,40 @@ pub fn machines_csv(machines: &[Machine]) -> String {
     ];
     let mut out = row(head.into_iter().map(str::to_owned));
     for machine in machines {
+        if machine.poles.is_empty() {
+            out.push_str(&machine_row(machine, None));
+        }
         for pole in &machine.poles {
-            out.push_str(&row([
-                machine.machine.clone(),
-                machine.throws.to_string(),
-                pole.pole.clone(),
-                pole.hits.to_string(),
-                pole.energy.to_string(),
-                format!("{:.1}", pole.stress),
-                pole.amps.to_string(),
-                machine.proved.clone().unwrap_or_default(),
-                machine.verdict.clone(),
-                machine.because.clone(),
-            ]
-            .into_iter()));
+            out.push_str(&machine_row(machine, Some(pole)));
         }
     }
     out
+}
+
+/// What is not measured is an empty cell.
+fn machine_row(machine: &Machine, pole: Option<&Pole>) -> String {
+    let known = |value: Option<f64>, places: usize| {
+        value.map_or_else(String::new, |it| format!("{it:.places$}"))
+    };
+    let of = |text: &dyn Fn(&Pole) -> String| pole.map_or_else(String::new, text);
+    row([
+        machine.machine.clone(),
+        machine.throws.to_string(),
+        known(machine.throw_times.last().copied(), 3),
+        known(machine.throw_first, 3),
+        known(machine.throw_latest, 3),
+        known(machine.change_over_ms, 1),
+        machine.mismatches.to_string(),
+        of(&|it| it.pole.clone()),
+        of(&|it| it.hits.to_string()),
+        of(&|it| it.energy.to_string()),
+        of(&|it| format!("{:.1}", it.stress)),
+        of(&|it| it.amps.to_string()),
+        machine.proved.clone().unwrap_or_default(),
+        machine.verdict.clone(),
+        machine.because.clone(),
+    ]
+    .into_iter())
 }
 
 /// A value without a number or word is `invalid`: empty would mean that there was no sample.

@@ -14,6 +14,9 @@ use crate::json::{Contact, Cut, Event, Fault, Samples, Suspect, Waveform};
 /// Width of paragraphs.
 const WIDTH: usize = 100;
 
+/// Suspects with less are counted only. Of 1.
+const SHARE_MIN: f64 = 0.01;
+
 /// Analog channels that are plotted at most.
 const PLOTS_MAX: usize = 3;
 
@@ -46,14 +49,20 @@ fn section(out: &mut String, title: &str, body: &str) {
 
 fn suspects(fault: &Fault) -> String {
     let mut out = String::new();
-    for suspect in &fault.suspects {
+    let (named, few): (Vec<&Suspect>, Vec<&Suspect>) =
+        fault.suspects.iter().partition(|it| SHARE_MIN <= it.share);
+    for suspect in named {
         out.push_str(&one_suspect(suspect));
+    }
+    if !few.is_empty() {
+        let _ = writeln!(out, "           {} others below 1 %", few.len());
     }
     if let Some(text) = &fault.inseparable {
         out.push_str(&wrapped(text, WIDTH, "  "));
     }
     if let Some(named) = &fault.summary.named {
-        let _ = writeln!(out, "  named by an operator: {named}");
+        let who = fault.naming.as_ref().map_or("an operator", |it| &it.who);
+        let _ = writeln!(out, "  named by {who}: {named}");
     }
     out
 }
@@ -94,15 +103,22 @@ fn waveforms(fault: &Fault) -> String {
     plots.join("\n")
 }
 
+/// Values that only follow from the events are left to the exports.
 fn events(events: &[Event]) -> String {
+    let left = events.iter().filter(|it| it.kind == "state").count();
     let rows: Vec<Vec<String>> = events
         .iter()
+        .filter(|it| it.kind != "state")
         .map(|it| {
             let mark = if it.first_out { "[first-out] " } else { "" };
             vec![format!("  {:>10}", format!("{:+.3}", it.ms)), format!("{mark}{}", it.text)]
         })
         .collect();
-    table(&rows)
+    let mut out = table(&rows);
+    if left > 0 {
+        let _ = writeln!(out, "  {left} values that follow from these are in the exports.");
+    }
+    out
 }
 
 fn cuts(cuts: &[Cut]) -> String {
