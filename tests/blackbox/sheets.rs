@@ -225,3 +225,26 @@ fn a_layout_or_a_date_that_cannot_be_used_ends_with_an_error_and_no_pages() {
         assert!(!output.stderr.is_empty() && !out.exists());
     }
 }
+
+#[test]
+fn a_sheet_of_wrong_wiring_says_that_one_must_not_solder_by_it_yet() {
+    let starter = fs::read_to_string(project("config/starter.toml")).unwrap();
+    let swapped = starter
+        .replacen("normal = \"left\"", "normal = \"RIGHT\"", 1)
+        .replacen("reverse = \"right\"", "reverse = \"left\"", 1)
+        .replacen("RIGHT", "right", 1);
+    let folder = tempfile::tempdir().unwrap();
+    let file = folder.path().join("layout.toml");
+    for (text, want) in [(&starter, 0), (&swapped, 1)] {
+        fs::write(&file, text).unwrap();
+        let out = folder.path().join("sheets");
+        let run = |more: &[&str]| {
+            let mut args = vec!["sheets", file.to_str().unwrap(), "--out", out.to_str().unwrap()];
+            args.extend(more);
+            checkrail(&args)
+        };
+        assert!(run(&[]).status.success());
+        assert_eq!(read(&out)["home.html"].matches("Do not solder").count(), want);
+        assert_eq!(run(&["--strict"]).status.code(), Some(want as i32));
+    }
+}

@@ -33,6 +33,8 @@ pub struct Book<'a> {
     pub wiring: Wiring,
     /// First digits of a hash of the layout file.
     pub revision: String,
+    /// Errors that `check` finds in the wiring.
+    pub errors: usize,
     /// The date to print: `25 Nov 2026`.
     pub date: String,
     /// File name of each district's page.
@@ -49,6 +51,7 @@ impl<'a> Book<'a> {
             layout,
             wiring: Wiring::new(layout),
             revision: revision(text),
+            errors: 0,
             date,
             files: file_names(layout),
             dashboard: qr::reachable(&layout.links.dashboard.listen),
@@ -76,8 +79,11 @@ pub fn run(args: &SheetsArgs) -> Result<Exit, Failure> {
     let date = date(args.date.as_deref())?;
     let source = Source::open(&args.layout)?;
     let loaded = source.require()?;
-    source.show_findings(&loaded, args.strict)?;
-    let book = Book::new(&loaded.layout, &source.text, date);
+    let errors = findings(&loaded.layout);
+    if args.strict && errors > 0 {
+        return Err(Failure::LayoutRefused { path: args.layout.clone(), count: errors });
+    }
+    let book = Book { errors, ..Book::new(&loaded.layout, &source.text, date) };
     let at = |path: &Path| {
         let path = path.to_owned();
         move |source| Failure::Write { path, source }
@@ -89,13 +95,28 @@ pub fn run(args: &SheetsArgs) -> Result<Exit, Failure> {
         fs::write(&path, page).map_err(at(&path))?;
     }
     print::line(&format!(
-        "{} pages for {} machines, revision {}: open {}",
-        pages.len(),
-        book.wiring.machines.len(),
+        "{} for {}, revision {}: open {}",
+        words::counted(pages.len(), "page"),
+        words::counted(book.wiring.machines.len(), "machine"),
         book.revision,
         args.out.join("index.html").display()
     ))?;
     Ok(Exit::Done)
+}
+
+/// Errors of the wiring, counted. `check` is the place that shows them; here a line tells that there are any.
+fn findings(layout: &Layout) -> usize {
+    let all = crate::check::findings(layout);
+    let errors = all.iter().filter(|finding| finding.is_error()).count();
+    let warnings = all.iter().filter(|finding| finding.is_serious()).count() - errors;
+    if errors + warnings > 0 {
+        print::error_line(&format!(
+            "The wiring has {} and {}; `checkrail check` shows them.",
+            words::counted(errors, "error"),
+            words::counted(warnings, "warning")
+        ));
+    }
+    errors
 }
 
 fn date(given: Option<&str>) -> Result<String, Failure> {

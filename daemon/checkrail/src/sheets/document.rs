@@ -12,7 +12,7 @@ use wiring::{
 use super::{
     Book, district,
     html::{BOX, Table, escaped},
-    labels, machine,
+    labels, machine, words,
 };
 
 /// What every page says about safety.
@@ -132,9 +132,16 @@ fn notes() -> String {
 }
 
 fn head(book: &Book<'_>, title: &str) -> String {
+    let errors = match book.errors {
+        0 => String::new(),
+        count => format!(
+            "<p class=\"caution\">Do not solder by this sheet yet: checkrail check finds {} in the wiring.</p>\n",
+            words::counted(count, "error")
+        ),
+    };
     format!(
         "<header class=\"page\">\n<h1>{}</h1>\n<p class=\"rev\">{}<br>revision {}, {}</p>\n</header>\n\
-         <p class=\"caution\">{CAUTION}</p>\n",
+         {errors}<p class=\"caution\">{CAUTION}</p>\n",
         escaped(title),
         escaped(&book.layout.name),
         book.revision,

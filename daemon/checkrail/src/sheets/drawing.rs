@@ -29,7 +29,11 @@ pub enum View {
 
 /// Both views of everything that a machine has to do with.
 pub fn views(book: &Book<'_>, machine: &MachineWiring) -> String {
-    machine.trackwork.iter().map(|it| both(book, machine, *it)).collect()
+    let each: String = machine.trackwork.iter().map(|it| both(book, machine, *it)).collect();
+    match machine.trackwork.len() {
+        0 | 1 => each,
+        _ => format!("<div class=\"several\">\n{each}</div>\n"),
+    }
 }
 
 fn both(book: &Book<'_>, machine: &MachineWiring, trackwork: TrackworkIx) -> String {
@@ -49,10 +53,15 @@ fn both(book: &Book<'_>, machine: &MachineWiring, trackwork: TrackworkIx) -> Str
     };
     let name = escaped(&words::trackwork(layout, trackwork));
     let mut text = String::from("<div class=\"views\">\n");
+    // one trackwork is named in the heading; several need it at each drawing
+    let own = match machine.trackwork.len() {
+        0 | 1 => String::new(),
+        _ => format!("{}. ", escaped(&layout.trackwork[trackwork.at()].id)),
+    };
     for (view, caption) in [(View::Above, above), (View::Below, below)] {
         let _ = write!(
             text,
-            "<figure>{}<figcaption>{caption}</figcaption></figure>\n",
+            "<figure>{}<figcaption>{own}{caption}</figcaption></figure>\n",
             svg(&seen(&shapes, view), &format!("{name}. {caption}"))
         );
     }
@@ -119,6 +128,9 @@ fn contact(
         0 => WIDTH / 2.0,
         count => middle / count as f64,
     } + stand.aside;
+    // the outermost words stay within the drawing
+    let margin = stand.apart() + if stand.is_alone { 26.0 } else { 16.0 };
+    let middle = middle.clamp(margin, WIDTH - margin);
     let y = if stand.is_far { FAR - 44.0 } else { NEAR + 32.0 };
     // the terminal tied to the rail on the left stands on the left
     let is_exchanged = match ends {
