@@ -143,7 +143,11 @@ impl Archive for Shelf {
         let (ending, kind, text) = match form {
             Form::Html => {
                 let mark = demo.then_some("DEMO");
-                ("html", "text/html; charset=utf-8", session::html(&span, &TimeZone::system(), mark))
+                (
+                    "html",
+                    "text/html; charset=utf-8",
+                    session::html(&span, &TimeZone::system(), mark),
+                )
             }
             Form::Json => ("json", "application/json", to_json(&span)?.to_string()),
             Form::Csv | Form::Text | Form::Cfg | Form::Dat | Form::CfgBinary | Form::DatBinary => {
