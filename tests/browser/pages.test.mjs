@@ -5,7 +5,7 @@ import { createRequire } from 'node:module';
 import { after, before, test } from 'node:test';
 import { FAULT_WITHIN, keep, openPage, real, settled, startBrowser, startProgram } from './program.mjs';
 
-const PAGES = ['/live', '/alarms', '/faults', '/turnouts', '/machines', '/about', '/more'];
+const PAGES = ['/live', '/alarms', '/faults', '/turnouts', '/machines', '/report', '/about', '/more'];
 const WIDTHS = [[320, 700], [390, 844], [1024, 768], [1280, 800]];
 
 let program;
@@ -64,6 +64,7 @@ for (const colorScheme of ['light', 'dark']) {
 
 test('a restore is reached, read and left with the keyboard alone', async () => {
   const { page, context } = await openPage(browser, program.url, '/live');
+  await settled(page);
   await page.keyboard.press('Tab');
   assert.equal(await page.evaluate(() => document.activeElement?.className), 'skip');
   await page.keyboard.press('2');

@@ -14,7 +14,9 @@ const GAP = 14;
 export function order(waves) {
   const rank = (w) => (w.unit === 'A' ? (w.channel.startsWith('district/') ? 0 : w.channel.startsWith('booster/') ? 4 : 1) : w.unit === 'V' ? 2 : 3);
   const analog = waves.filter((w) => w.unit && w.values.some((v) => typeof v === 'number')).sort((a, b) => rank(a) - rank(b));
-  const digital = waves.filter((w) => !w.unit && w.values.length);
+  // What was measured before what was asked for, where not all can be drawn.
+  const asked = (w) => Number(w.channel.endsWith('/asked'));
+  const digital = waves.filter((w) => !w.unit && w.values.length).sort((a, b) => asked(a) - asked(b));
   return { analog, digital };
 }
 
@@ -115,13 +117,13 @@ function analogRow(w, top, { x, range, width, trip }) {
   for (let v = 0; v <= highest; v += by) lines.push(Math.round(v * 100) / 100);
   return svg`<g>${lines.map((v) => svg`<text class="axis" x=${LEFT - 8} y=${y(v) + 4} text-anchor="end">${v}${v === lines.at(-1) ? ` ${w.unit}` : ''}</text>`)}
     <line class="zero" x1=${LEFT} x2=${width - RIGHT} y1=${y(0)} y2=${y(0)}></line>
-    <text class="name" x="4" y=${top + ANALOG / 2}>${shortName(w.channel).split(' ')[0]}</text>
+    <text class="name" x="4" y=${top + ANALOG / 2}>${shortName(w.channel).split(' ')[0]}</text>${/current$/.test(w.channel) ? nothing : svg`<text class="name" x="4" y=${top + ANALOG / 2 + 15}>${shortName(w.channel).split(' ')[1]}</text>`}
     ${trip ? svg`<line class="trip" x1=${LEFT} x2=${width - RIGHT} y1=${y(trip)} y2=${y(trip)}></line><text class="quiet" x=${LEFT + 6} y=${y(trip) - 4}>trip ${trip} A</text>` : nothing}
     <path class=${w.unit === 'A' ? 'trace' : 'trace two'} clip-path="url(#osc-clip)" d=${tracePath(w, x, y, range)}></path></g>`;
 }
 
 /** The value that is drawn as a bar, and how the row is named, by quantity. */
-const HIGH = { feedback: ['on', 'on'], position: ['reverse', 'reverse'], asked: ['reverse', 'asked reverse'], polarity: ['B', 'frog on B'], occupied: ['yes', 'occupied'], state: ['swapped', 'swapped'] };
+const HIGH = { feedback: ['on', 'on'], position: ['reverse', 'reverse'], asked: ['reverse', 'asked R'], polarity: ['B', 'frog on B'], occupied: ['yes', 'occupied'], state: ['swapped', 'swapped'] };
 
 /** @param {Wave} w @param {number} top @param {any} how */
 function digitalRow(w, top, { x, range, width }) {
@@ -135,7 +137,7 @@ function digitalRow(w, top, { x, range, width }) {
 
 /** The differences between the cursors, in words. @param {Wave[]} waves @param {number|null} a @param {number|null} b */
 export function cursorWords(waves, a, b) {
-  if (a === null) return html`<p class="quiet small">Click the waveform, or use the arrow keys in it, to set cursor A; Shift with an arrow moves ten samples, B moves the other one.</p>`;
+  if (a === null) return html`<p class="quiet small hint">Click the waveform, or use the arrow keys in it, to set cursor A; Shift with an arrow moves ten samples, B moves the other one.</p>`;
   const current = order(waves).analog[0];
   const of = (ms) => (current ? valueAt(current, ms) : null);
   const said = (name, ms) => `${name} ${ms.toFixed(1)} ms${typeof of(ms) === 'number' ? `, ${of(ms).toFixed(2)} ${current.unit}` : ''}`;

@@ -231,7 +231,7 @@ function cuts(f, s) {
   const frogs = s.turnouts.filter((t) => s.districts[t.district].id === f.district).map((t) => t.id);
   return html`<section class="panel" aria-labelledby="h-cut"><div class="head"><h2 id="h-cut">What was cut</h2></div>
     ${f.cuts.length ? html`<div class="single-line" aria-hidden="true"><span class="booster">${district ? s.boosters[district.booster].id : 'booster'}</span><i class="wire"></i><span class="breaker open"></span><i class="wire cut"></i>${(district?.blocks ?? []).map((k) => html`<i class="block off">${s.blocks[k].id}</i>`)}</div>` : nothing}
-    <dl class="facts">${f.cuts.length ? f.cuts.map((c) => html`<dt>${c.feed.replace('/', ' ')}</dt><dd>${c.cause}, ordered ${c.ordered_ms >= 0 ? '+' : '−'}${Math.abs(c.ordered_ms).toFixed(1)} ms${c.attempts > 1 ? `, ${c.attempts} times` : ''}<br>${c.proved_ms === null ? html`<b class="p1t">never proved</b>` : `proved +${c.proved_ms.toFixed(1)} ms, ${c.proof ?? ''} proof`}</dd>`) : html`<dt>Nothing</dt><dd>no order was given</dd>`}
+    <dl class="facts">${f.cuts.length ? f.cuts.map((c) => html`<dt>${c.feed.replace('/', ' ')}</dt><dd>${c.cause.replaceAll('-', ' ')}, ordered ${c.ordered_ms >= 0 ? '+' : '−'}${Math.abs(c.ordered_ms).toFixed(1)} ms${c.attempts > 1 ? `, ${c.attempts} times` : ''}<br>${c.proved_ms === null ? html`<b class="p1t">never proved</b>` : `proved +${c.proved_ms.toFixed(1)} ms, ${c.proof ?? ''} proof`}</dd>`) : html`<dt>Nothing</dt><dd>no order was given</dd>`}
       ${frogs.length && f.cuts.length ? html`<dt>Frogs off</dt><dd>${frogs.length > 3 ? `${frogs[0]} to ${frogs.at(-1)}, ${frogs.length}` : frogs.join(', ')}</dd>` : nothing}</dl></section>`;
 }
 

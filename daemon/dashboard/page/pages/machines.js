@@ -34,7 +34,7 @@ export function machinesPage() {
 /** @param {any} m */
 function row(m) {
   const poles = (of) => (m.poles.length ? m.poles.map(of).join(' / ') : '–');
-  return html`<tr><th scope="row">${m.machine.replace('machine/', '')}</th><td>${m.verdict === 'good' ? 'in order' : html`<b>${m.verdict}</b>`}</td><td class="because">${m.because}</td><td class="n">${m.throws}</td><td class="nowrap">${throwTime(m)}</td><td class="n">${typeof m.change_over_ms === 'number' ? `${Math.round(m.change_over_ms)} ms` : html`<span class="quiet">not measured</span>`}</td><td class="n">${m.mismatches ?? '–'}</td><td class="n">${poles((p) => p.hits)}</td><td class="n">${poles((p) => `${p.stress < 10 ? p.stress.toFixed(1) : Math.round(p.stress)} %`)}</td><td>${m.proved ? dateTime(Date.parse(m.proved)).slice(0, 10) : 'never'}</td></tr>`;
+  return html`<tr><th scope="row">${m.machine.replace('machine/', '')}</th><td class="nowrap">${m.verdict === 'good' ? 'in order' : html`<b>${m.verdict}</b>`}</td><td class="because">${m.because}</td><td class="n">${m.throws}</td><td class="nowrap">${throwTime(m)}</td><td class="n">${typeof m.change_over_ms === 'number' ? `${Math.round(m.change_over_ms)} ms` : html`<span class="quiet">not measured</span>`}</td><td class="n">${m.mismatches ?? '–'}</td><td class="n">${poles((p) => p.hits)}</td><td class="n">${poles((p) => `${p.stress < 10 ? p.stress.toFixed(1) : Math.round(p.stress)} %`)}</td><td>${m.proved ? dateTime(Date.parse(m.proved)).slice(0, 10) : 'never'}</td></tr>`;
 }
 
 /** The latest throws as a line from zero, with the last in words. @param {any} m */
