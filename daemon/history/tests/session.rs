@@ -131,7 +131,7 @@ fn a_change_over_gap_is_measured_at_the_frog_while_its_machine_throws() {
     for it in [
         position(0, MachinePosition::Normal),
         // A cut while nothing moves is no change-over.
-        polarity(500, MeasuredPolarity::Dead),
+        polarity(100, MeasuredPolarity::Dead),
         polarity(800, MeasuredPolarity::On(Conductor::A)),
         position(1000, MachinePosition::Moving),
         polarity(2000, MeasuredPolarity::Dead),
