@@ -9,7 +9,7 @@ use crate::{
     cause::Cause,
     input::{Feed, MachinePosition, MeasuredPolarity, Value},
     locate::Evidence,
-    output::{ExpectedPolarity, Order, Output, ProofStrength},
+    output::{Decision, ExpectedPolarity, Order, Output, ProofStrength},
     record::{ContactStress, Cut, FaultNumber, FaultRecord, Waveform},
     store::Store,
 };
@@ -117,9 +117,11 @@ impl Recording {
         }
     }
 
-    /// Anything that went out.
+    /// Anything that went out, but the records of other faults: one that holds another doubles with each fault of a
+    /// burst, in time and in memory.
     pub(crate) fn handle_output(&mut self, output: &Output) {
-        if self.events.len() < MOST_EVENTS {
+        let is_record = matches!(output.what, Decision::FaultClosed(_));
+        if !is_record && self.events.len() < MOST_EVENTS {
             self.events.push(output.clone());
         }
     }

@@ -549,3 +549,34 @@ fn sums_that_do_not_agree_are_told() {
         alarms,
     );
 }
+
+#[test]
+fn a_record_never_holds_another_record() {
+    let mut rig = Rig::new("");
+    rig.play(&running(
+        "0..2000/20 district/yard/current 0.0
+         1000..1040/20 district/quarry/current 5.0
+         1040..9000/20 district/quarry/current 0.0
+         2000..2040/20 district/yard/current 5.0
+         2040..9000/20 district/yard/current 0.0",
+    ));
+    let records: Vec<_> = rig
+        .outputs
+        .iter()
+        .filter_map(|output| match &output.what {
+            Decision::FaultClosed(record) => Some(record),
+            Decision::Order(_)
+            | Decision::Alarm(_)
+            | Decision::State { .. }
+            | Decision::Event(_)
+            | Decision::FaultOpened { .. }
+            | Decision::Answer { .. } => None,
+        })
+        .collect();
+    assert_eq!(records.len(), 2, "two faults whose windows overlap");
+    for record in records {
+        let nested =
+            |output: &&crate::output::Output| matches!(output.what, Decision::FaultClosed(_));
+        assert_eq!(record.events.iter().filter(nested).count(), 0, "{:?}", record.number);
+    }
+}
