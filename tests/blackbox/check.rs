@@ -103,7 +103,22 @@ fn a_file_that_cannot_be_read_exits_2() {
 fn verbose_shows_what_is_assumed_and_every_setting_in_force() {
     let layout = fixture("layouts/two-districts.toml");
     let shown = text(&checkrail(&["check", "--verbose", layout.to_str().unwrap()]));
-    for wanted in ["contact-rating", "short-after", "seen by", "assumed"] {
+    for wanted in
+        ["Rails: the block", "trackwork/T1", "contact-rating", "short-after", "seen by", "assumed"]
+    {
         assert!(shown.contains(wanted), "{wanted}");
     }
+}
+
+#[test]
+fn one_pole_where_two_were_meant_is_told_by_the_load() {
+    let file = changed("poles = [\"T2.1\", \"T2.2\"]", "poles = [\"T2.1\"]");
+    let (status, json) = check_json(file.path());
+    assert_eq!(status, Some(0), "{json}");
+    let told = |subject: &str| {
+        let found = json["findings"].as_array().unwrap().iter().find(|it| it["subject"] == subject);
+        found.map(|it| it["message"].as_str().unwrap().to_owned())
+    };
+    let message = told("pole/T2.1").expect("5 A through a single 1 A contact");
+    assert!(message.contains("alone") && message.contains("contact 2"), "{message}");
 }

@@ -4,7 +4,13 @@
 use std::fmt::Write;
 
 use comfy_table::{Table, presets::UTF8_HORIZONTAL_ONLY};
-use wiring::{check::Report, index::FrogIx, layout::Layout, protection::Origin};
+use wiring::{
+    check::Report,
+    detect,
+    index::{BlockIx, FrogIx},
+    layout::Layout,
+    protection::Origin,
+};
 
 use crate::check::{required_word, wired_word};
 
@@ -13,6 +19,7 @@ use crate::check::{required_word, wired_word};
 pub fn tables(layout: &Layout, report: &Report) -> String {
     let sections = [
         ("Frogs: the conductor each must be on, and the one it is tied to", frogs(layout, report)),
+        ("Rails: the block whose detector sees a wheel there", rails(layout)),
         ("Assumed: what the file does not state", assumed(layout)),
         ("Protection: every key in force", protection(layout)),
     ];
@@ -50,6 +57,17 @@ fn frogs(layout: &Layout, report: &Report) -> Table {
                 seen,
             ]);
         }
+    }
+    table
+}
+
+fn rails(layout: &Layout) -> Table {
+    let name = |block: Option<BlockIx>| {
+        block.map_or("dead", |block| layout.blocks[block.at()].id.as_str())
+    };
+    let mut table = table(&["rails of", "left rail", "right rail"]);
+    for it in detect::rails(layout) {
+        table.add_row([it.piece.as_str(), name(it.left), name(it.right)]);
     }
     table
 }

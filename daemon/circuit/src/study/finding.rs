@@ -41,16 +41,44 @@ fn underrated(layout: &Layout, contact: &Contact) -> Option<Finding> {
         |time| format!("{} clears the fault after {time}", outcome.cleared_by.word()),
     );
     let amps = Microamps::from_amps(outcome.amps.0);
+    let alone = idle_pole(layout, contact).map_or_else(String::new, |idle| {
+        format!("; it carries that alone, contact {idle} of the same machine is idle")
+    });
     let message = format!(
-        "the contact is {what}: a short at frog {} puts {amps} through it, it stands that for {stands}, and {cleared}",
+        "the contact is {what}: a short at frog {} puts {amps} through it, it stands that for {stands}, and \
+         {cleared}{alone}",
         frog.id
     );
-    let best = contact.remedies.iter().find(|remedy| remedy.verdict == Verdict::Protected);
-    let remedy = best.or(contact.remedies.first()).map_or_else(String::new, |remedy| {
-        format!("{} (then {})", remedy.text, remedy.verdict.word())
-    });
+    let remedy = remedies(contact);
     let subject = format!("pole/{}", contact.name);
     Some(Finding::new(Code::ContactUnderrated, subject, frog.span, message, remedy))
+}
+
+/// The remedies that protect the contact, each solved again; where none does, the first with what it comes to.
+fn remedies(contact: &Contact) -> String {
+    let protect: Vec<&str> = contact
+        .remedies
+        .iter()
+        .filter(|remedy| remedy.verdict == Verdict::Protected)
+        .map(|remedy| remedy.text.as_str())
+        .collect();
+    match (protect.is_empty(), contact.remedies.first()) {
+        (false, _) => format!("{} (then protected)", protect.join(", or ")),
+        (true, Some(first)) => format!("{} (then {})", first.text, first.verdict.word()),
+        (true, None) => String::new(),
+    }
+}
+
+/// A pole of the contact's machine that nothing uses, where the frog has this one alone: one pole where two were meant
+/// looks just so.
+fn idle_pole(layout: &Layout, contact: &Contact) -> Option<u8> {
+    if layout.frogs[contact.frog.at()].poles.len() != 1 {
+        return None;
+    }
+    let machine = &layout.machines[layout.poles[contact.pole.at()].machine.at()];
+    let feeds = |pole| layout.frogs.iter().any(|frog| frog.poles.iter().any(|it| it.pole == pole));
+    let idle = machine.poles.iter().filter(|pole| !feeds(**pole)).skip(machine.uses.len());
+    idle.map(|pole| layout.poles[pole.at()].number).next()
 }
 
 /// The weakest short of each district whose breaker it does not trip. Frogs behind a limiter are meant to stay below.
