@@ -74,8 +74,12 @@ impl Candidate {
         let weight = found.iter().fold(u128::from(prior) * SCALE, |weight, it| {
             (weight * u128::from(it.ratio()) / 100).max(1)
         });
-        let reasons =
+        let mut reasons: Vec<Reason> =
             found.into_iter().map(|it| Reason { ratio: it.ratio(), text: it.text }).collect();
+        if reasons.is_empty() {
+            let text = "nothing measured speaks for or against it".to_owned();
+            reasons.push(Reason { text, ratio: 100 });
+        }
         Self { accused, weight, reasons }
     }
 }

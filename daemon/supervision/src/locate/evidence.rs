@@ -90,6 +90,9 @@ pub enum Step {
     NotMeasured,
     /// It stepped.
     Here,
+    /// In the block of the leg that the turnout is not set for: a wheel that joins that leg's rail to the frog draws
+    /// through it.
+    OnWrongLeg,
     /// It is measured and did not, another one did.
     Elsewhere,
 }

@@ -163,6 +163,10 @@ fn step(facts: &FrogFacts) -> Option<Found> {
         Step::Here => {
             Some(Found::new(Sign::StepHere, "current stepped in the block that feeds this frog"))
         }
+        Step::OnWrongLeg => Some(Found::new(
+            Sign::StepHere,
+            "current stepped in the block of the leg that it is not set for",
+        )),
         Step::Elsewhere => Some(Found::new(
             Sign::StepElsewhere,
             "no step in the block that feeds this frog, another one stepped",
@@ -215,7 +219,9 @@ pub(super) fn of_block(evidence: &Evidence, facts: &BlockFacts) -> Vec<Found> {
     let mut found = Vec::new();
     match facts.step {
         Step::NotMeasured => {}
-        Step::Here => found.push(Found::new(Sign::BlockSteps, "current stepped in this block")),
+        Step::Here | Step::OnWrongLeg => {
+            found.push(Found::new(Sign::BlockSteps, "current stepped in this block"));
+        }
         Step::Elsewhere => found.push(Found::new(Sign::BlockDoesNotStep, "no step in this block")),
     }
     if facts.occupied == Some(false) && evidence.movement == Some(false) {

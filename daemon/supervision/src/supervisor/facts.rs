@@ -65,6 +65,7 @@ impl Supervisor {
         facts.wrong_leg = self.wrong_leg(frog, onset);
         facts.around = self.around(frog);
         facts.lined_train = self.lined_train(frog, onset);
+        facts.still = self.still(frog, onset);
         facts.weak_contact = self.frogs[frog.at()].is_dead();
         facts.was_good_here = self.frogs[frog.at()].was_right_here();
         facts.earlier_faults = self.culprits[frog.at()];
@@ -161,9 +162,25 @@ impl Supervisor {
             |(port, block, _)| {
                 let edge = self.edge(block, onset);
                 let there = self.blocks[block.at()].is_occupied();
+                let edge = edge.or_else(|| self.entering(frog, onset).filter(|_| there));
                 (there || edge.is_some()).then_some(WrongLeg { port, block, edge })
             },
         )
+    }
+
+    /// An edge in the turnout's own block that no train on the lined route can have made: with a train on a leg that
+    /// the turnout is not set for, it is that train, entering.
+    fn entering(&self, frog: FrogIx, onset: Mono) -> Option<Micros> {
+        let own = self.model.frogs[frog.at()].block;
+        self.edge(own, onset).filter(|_| !self.train_on_lined_legs(frog, onset))
+    }
+
+    fn train_on_lined_legs(&self, frog: FrogIx, onset: Mono) -> bool {
+        let own = self.model.frogs[frog.at()].block;
+        let there = |block: BlockIx| {
+            self.blocks[block.at()].is_occupied() || self.edge(block, onset).is_some()
+        };
+        self.legs(frog).any(|(_, block, used)| used && block != own && there(block))
     }
 
     fn edge(&self, block: BlockIx, onset: Mono) -> Option<Micros> {
@@ -174,11 +191,20 @@ impl Supervisor {
 
     fn lined_train(&self, frog: FrogIx, onset: Mono) -> bool {
         let own = self.model.frogs[frog.at()].block;
-        let there = |block: BlockIx| {
-            self.blocks[block.at()].is_occupied() || self.edge(block, onset).is_some()
-        };
-        let lined = self.legs(frog).any(|(_, block, used)| used && block != own && there(block));
-        lined || (self.wrong_leg(frog, onset).is_none() && there(own))
+        let here = self.blocks[own.at()].is_occupied() || self.edge(own, onset).is_some();
+        // A train in the own block is on the lined route only where every other leg lies in a block of its own.
+        let shared = self.legs(frog).any(|(_, block, used)| !used && block == own);
+        self.train_on_lined_legs(frog, onset)
+            || (here && !shared && self.wrong_leg(frog, onset).is_none())
+    }
+
+    /// Every block around it has a sensor, and none of them saw anything move.
+    fn still(&self, frog: FrogIx, onset: Mono) -> bool {
+        let own = self.model.frogs[frog.at()].block;
+        self.legs(frog).map(|(_, block, _)| block).chain([own]).all(|block| {
+            let channel = self.model.channel(Object::Block(block), Quantity::Current);
+            self.store.slot(channel).last.is_some() && self.edge(block, onset).is_none()
+        })
     }
 
     fn around(&self, frog: FrogIx) -> Around {
@@ -274,6 +300,12 @@ impl Supervisor {
         };
         for facts in &mut evidence.frogs {
             facts.step = sign(self.seen_by[facts.frog.at()]);
+            let leg = facts.wrong_leg.as_ref().map(|leg| leg.block);
+            // The wheel at the gap of that leg joins its rail to the frog: current comes in by the one and goes out by
+            // the other, and a detector watches one conductor only.
+            if facts.step == Step::Elsewhere && sign(leg) == Step::Here {
+                facts.step = Step::OnWrongLeg;
+            }
         }
         for facts in &mut evidence.blocks {
             facts.step = sign(Some(facts.block));
