@@ -198,13 +198,17 @@ impl Supervisor {
             || (here && !shared && self.wrong_leg(frog, onset).is_none())
     }
 
-    /// Every block around it has a sensor, and none of them saw anything move.
+    /// Every block around it has a sensor, and none of them saw anything move. A train inside a block that holds a leg
+    /// as well may creep from the one to the other without an edge.
     fn still(&self, frog: FrogIx, onset: Mono) -> bool {
         let own = self.model.frogs[frog.at()].block;
-        self.legs(frog).map(|(_, block, _)| block).chain([own]).all(|block| {
-            let channel = self.model.channel(Object::Block(block), Quantity::Current);
-            self.store.slot(channel).last.is_some() && self.edge(block, onset).is_none()
-        })
+        let shared = self.legs(frog).any(|(_, block, used)| !used && block == own);
+        let hidden = shared && self.blocks[own.at()].is_occupied();
+        !hidden
+            && self.legs(frog).map(|(_, block, _)| block).chain([own]).all(|block| {
+                let channel = self.model.channel(Object::Block(block), Quantity::Current);
+                self.store.slot(channel).last.is_some() && self.edge(block, onset).is_none()
+            })
     }
 
     fn around(&self, frog: FrogIx) -> Around {
