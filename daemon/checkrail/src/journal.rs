@@ -53,7 +53,7 @@ pub fn parse(text: &str, number: u64, channels: &ChannelTable) -> Parsed {
             LinkReport::Unusable { source: format!("journal line {number}"), what: what.clone() };
         Parsed { t, input: Some(Input::Link(report)), complaint: Some(what) }
     };
-    let line: Line = match serde_json::from_str(text) {
+    let line = match read_line(text) {
         Ok(line) => line,
         Err(error) => {
             return unusable(None, format!("needs {{\"t\",\"channel\",\"value\"}}: {error}"));
@@ -76,6 +76,16 @@ pub fn parse(text: &str, number: u64, channels: &ChannelTable) -> Parsed {
     };
     let reading = Reading { channel, value, quality: Quality::Good, node_ms: None };
     Parsed { t: Some(t), input: Some(Input::Reading(reading)), complaint }
+}
+
+/// Reads the JSON of a line. Many programs write `NaN` or `Infinity` where a sensor gave no number, which is no JSON:
+/// those stand for the reading that it was, not for a line without time and channel.
+fn read_line(text: &str) -> Result<Line, serde_json::Error> {
+    serde_json::from_str(text).or_else(|error| {
+        let plain = text.replace("-Infinity", "false").replace("Infinity", "false");
+        // A word where a number belongs is a malformed reading.
+        serde_json::from_str(&plain.replace("NaN", "false")).map_err(|_| error)
+    })
 }
 
 fn read_value(quantity: wiring::channel::Quantity, line: &Line) -> Result<Value, String> {
