@@ -73,13 +73,19 @@ impl Diagnostic {
             Severity::Warning => Level::WARNING,
             Severity::Advice => Level::NOTE.with_name("advice"),
         };
-        let mut snippet = Snippet::source(text)
-            .line_start(1)
+        let shown = self.lines_shown(text);
+        let line = 1 + text[..shown.start].matches('\n').count();
+        let within = |span: Span| {
+            let span = clip(span, text);
+            span.start - shown.start..span.end - shown.start
+        };
+        let mut snippet = Snippet::source(&text[shown.clone()])
+            .line_start(line)
             .path(path)
-            .annotation(AnnotationKind::Primary.span(clip(self.span, text)));
+            .annotation(AnnotationKind::Primary.span(within(self.span)));
         for (span, label) in &self.also {
-            snippet = snippet
-                .annotation(AnnotationKind::Context.span(clip(*span, text)).label(label.as_str()));
+            let label = label.as_str();
+            snippet = snippet.annotation(AnnotationKind::Context.span(within(*span)).label(label));
         }
         let mut group = Group::with_title(level.primary_title(self.message.as_str()).id(self.code))
             .element(snippet);
@@ -87,6 +93,19 @@ impl Diagnostic {
             group = group.element(Level::HELP.message(self.remedy.as_str()));
         }
         renderer.render(&[group])
+    }
+}
+
+impl Diagnostic {
+    /// The whole lines from the first to the last place. The renderer is handed no more than these: it looks at all it
+    /// gets, and a file of a thousand findings would be looked at a thousand times.
+    fn lines_shown(&self, text: &str) -> Range<usize> {
+        let places = || std::iter::once(self.span).chain(self.also.iter().map(|it| it.0));
+        let first = places().map(|span| clip(span, text).start).min().unwrap_or(0);
+        let last = places().map(|span| clip(span, text).end).max().unwrap_or(0);
+        let start = text[..first].rfind('\n').map_or(0, |at| at + 1);
+        let end = text[last..].find('\n').map_or(text.len(), |at| last + at + 1);
+        start..end
     }
 }
 
