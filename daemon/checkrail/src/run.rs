@@ -305,7 +305,7 @@ fn dashboard_settings(
     };
     Ok(Settings {
         listen,
-        hosts: Vec::new(),
+        hosts: loaded.layout.links.dashboard.hosts.clone(),
         operator_token: token.to_owned(),
         read_token,
         demo,

@@ -179,6 +179,8 @@ pub struct HistorySettings {
 pub struct DashboardSettings {
     /// `listen`. Default `127.0.0.1:8080`.
     pub listen: String,
+    /// `hosts`: names besides its address under which it answers, in lower case and without port.
+    pub hosts: Vec<String>,
     /// `read-token-file`: reading needs this token.
     pub read_token_file: Option<String>,
     /// `operator-token-file`: acting needs this token; none: a new one is made at start and logged.
@@ -189,6 +191,7 @@ impl Default for DashboardSettings {
     fn default() -> Self {
         Self {
             listen: "127.0.0.1:8080".to_owned(),
+            hosts: Vec::new(),
             read_token_file: None,
             operator_token_file: None,
         }

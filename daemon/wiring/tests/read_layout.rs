@@ -368,7 +368,8 @@ fn links_are_read_with_their_maps() {
          [links.modbus.meters]\ndevice = \"/dev/ttyUSB1\"\nparity = \"none\"\n\
          [[links.modbus.meters.unit]]\naddress = 3\npoints = [{ channel = \"block/q1/current\" }]\n\
          [links.lcc.bus]\ntcp = \"10.0.0.5:12021\"\nnode-id = \"03.00.12.34.56.01\"\n\
-         [history]\njournal = \"/var/lib/checkrail/journal\"\n",
+         [history]\njournal = \"/var/lib/checkrail/journal\"\n\
+         [dashboard]\nhosts = [\"Layout.LAN\", \"signal_box\"]\n",
     );
     let links = &layout.links;
     let mqtt = links.mqtt.as_ref().expect("given");
@@ -388,6 +389,7 @@ fn links_are_read_with_their_maps() {
     assert!(links.lcc[0].tcp && !links.modbus[0].tcp);
     assert_eq!(links.history.journal.as_deref(), Some("/var/lib/checkrail/journal"));
     assert_eq!(links.dashboard.listen, "127.0.0.1:8080");
+    assert_eq!(links.dashboard.hosts, ["layout.lan", "signal_box"]);
 }
 
 #[test]

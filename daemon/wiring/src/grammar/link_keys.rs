@@ -149,6 +149,11 @@ pub(super) static DASHBOARD: Table = table(
     "dashboard",
     &[
         or("listen", TEXT, "127.0.0.1:8080", "Address and port that it listens on."),
+        may(
+            "hosts",
+            Value::List { of: &TEXT, least: 1, most: 16 },
+            "Names besides its address under which browsers may open it, without port: `[\"layout.lan\"]`.",
+        ),
         may("read-token-file", TEXT, "File with the token that reading needs."),
         depends(
             "operator-token-file",

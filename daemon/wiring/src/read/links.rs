@@ -56,9 +56,30 @@ impl Build<'_> {
         }
         DashboardSettings {
             listen,
+            hosts: self.hosts(it),
             read_token_file: it.owned("read-token-file"),
             operator_token_file: it.owned("operator-token-file"),
         }
+    }
+
+    /// Names as a browser sends them. A port or a scheme would make a name that never matches.
+    fn hosts(&mut self, it: &Fields) -> Vec<String> {
+        let mut hosts = Vec::new();
+        for node in it.list("hosts").unwrap_or_default() {
+            let Some(name) = node.text() else { continue };
+            if is_host(name) {
+                hosts.push(name.to_ascii_lowercase());
+                continue;
+            }
+            let kind = FileErrorKind::ValueWrong {
+                key: "hosts".to_owned(),
+                found: format!("\"{name}\""),
+                wanted: "a host name without scheme and port such as \"layout.lan\"".to_owned(),
+                write: None,
+            };
+            self.error(node.span, &it.subject, kind);
+        }
+        hosts
     }
 
     fn mqtt(&mut self, it: &Fields) -> Option<MqttSettings> {
@@ -279,6 +300,15 @@ impl Build<'_> {
         };
         self.error(it.span_of(key), &it.subject, kind);
     }
+}
+
+/// Letters, digits, hyphens and dots, as RFC 1123 has them, and the underscore that home routers allow.
+fn is_host(name: &str) -> bool {
+    let is_part = |part: &str| {
+        !part.is_empty()
+            && part.chars().all(|it| it.is_ascii_alphanumeric() || it == '-' || it == '_')
+    };
+    name.len() <= 253 && name.split('.').all(is_part)
 }
 
 fn missing(key: &'static str, it: &Fields, example: &str) -> FileErrorKind {
