@@ -28,12 +28,21 @@ use tower_http::compression::CompressionLayer;
 
 use self::error::ApiError;
 use crate::{
-    archive::Archive, assets, auth::Auth, feed::Feed, guard, metrics::Metrics, openapi,
-    settings::Settings, stream, view::Command,
+    archive::Archive,
+    assets,
+    auth::Auth,
+    feed::Feed,
+    guard,
+    metrics::Metrics,
+    once::{self, Answers},
+    openapi,
+    settings::Settings,
+    stream,
+    view::Command,
 };
 
 /// Largest body of a request. Unit: bytes.
-const BODY: usize = 16 * 1024;
+pub(crate) const BODY: usize = 16 * 1024;
 /// How long a person waits for the supervisor's answer before the page says that there is none.
 const PATIENCE: Duration = Duration::from_secs(3);
 
@@ -41,6 +50,7 @@ const PATIENCE: Duration = Duration::from_secs(3);
 pub(crate) struct App {
     pub(crate) settings: Settings,
     pub(crate) auth: Auth,
+    pub(crate) answers: Answers,
     pub(crate) feed: Arc<Feed>,
     pub(crate) archive: Arc<dyn Archive>,
     pub(crate) metrics: Arc<Metrics>,
@@ -119,6 +129,7 @@ pub(crate) fn router(app: Arc<App>) -> Router {
     let reading = layered(reading())
         .route_layer(middleware::from_fn_with_state(Arc::clone(&app), guard::reading));
     let acting = layered(acting())
+        .route_layer(middleware::from_fn_with_state(Arc::clone(&app), once::once))
         .route_layer(middleware::from_fn_with_state(Arc::clone(&app), guard::acting));
     layered(open())
         .merge(reading)

@@ -67,6 +67,8 @@ struct Inner {
     ring: VecDeque<Message>,
     trends: Vec<VecDeque<Option<i64>>>,
     sent: Instant,
+    /// Number of the message that last changed how each booster and each district stands.
+    moved: [Vec<u64>; 2],
     /// When the newest view that was sent was made.
     made: std::time::Instant,
 }
@@ -83,6 +85,7 @@ impl Feed {
             ring: VecDeque::with_capacity(RING),
             trends,
             sent: Instant::now(),
+            moved: [vec![1; fixed.boosters.len()], vec![1; fixed.districts.len()]],
             made: view.made,
         };
         let sender = broadcast::Sender::new(QUEUE);
@@ -143,6 +146,7 @@ impl Feed {
         inner.stamp = stamp(inner.q, view);
         let data = delta(inner.stamp, &currents(view), &inner.frame, &frame);
         let message = self.message("d", inner.q, &data);
+        inner.mark_moved(&frame);
         inner.frame = frame;
         inner.made = view.made;
         inner.sent = Instant::now();
@@ -160,6 +164,19 @@ impl Feed {
         let rest = self.sender.subscribe();
         let missed = last_seen.and_then(|id| self.missed(&inner, id));
         Joined { first: missed.unwrap_or_else(|| vec![self.snap(&inner)]), rest }
+    }
+
+    /// Whether a feed stands otherwise than in the state `seen` (`EPOCH.Q`): another power, cause or fault.
+    pub(crate) fn moved_on(&self, feed: supervision::input::Feed, seen: &str) -> bool {
+        use supervision::input::Feed as Of;
+        let inner = self.lock();
+        let (kind, at) = match feed {
+            Of::Booster(it) => (0, it.at()),
+            Of::District(it) => (1, it.at()),
+        };
+        let moved = inner.moved[kind].get(at).copied().unwrap_or(inner.q);
+        let seen = seen.split_once('.').filter(|(epoch, _)| *epoch == self.head.epoch);
+        seen.and_then(|(_, q)| q.parse::<u64>().ok()).is_none_or(|q| q < moved)
     }
 
     /// The whole state, for a page that fell behind.
@@ -227,6 +244,19 @@ impl Feed {
 }
 
 impl Inner {
+    /// Notes which feeds stand otherwise in `new`.
+    fn mark_moved(&mut self, new: &Frame) {
+        let pairs =
+            [(&self.frame.boosters, &new.boosters), (&self.frame.districts, &new.districts)];
+        for (moved, (old, new)) in self.moved.iter_mut().zip(pairs) {
+            for (at, (old, new)) in old.iter().zip(new).enumerate() {
+                if !old.stands_as(new) {
+                    moved[at] = self.q;
+                }
+            }
+        }
+    }
+
     fn trend(&mut self, view: &View) {
         for (trend, now) in self.trends.iter_mut().zip(currents(view)) {
             if trend.len() == TREND {

@@ -11,6 +11,7 @@ mod feed;
 mod guard;
 mod listen;
 pub mod metrics;
+mod once;
 mod openapi;
 mod secret;
 mod server;

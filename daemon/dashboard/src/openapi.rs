@@ -159,6 +159,11 @@ const QUERIES: [(&str, &[&str]); 4] = [
 
 fn parameters(row: &Row) -> Vec<Value> {
     let mut all = Vec::new();
+    if row.acts {
+        all.push(json!({ "name": "Idempotency-Key", "in": "header", "required": false,
+            "description": "A request that comes again with the same key gets the first one's answer",
+            "schema": { "type": "string", "minLength": 1, "maxLength": 64, "pattern": "^[A-Za-z0-9_-]+$" } }));
+    }
     if row.path.contains("{number}") {
         all.push(json!({ "name": "number", "in": "path", "required": true,
             "schema": { "type": "integer", "minimum": 1, "maximum": u32::MAX } }));
@@ -216,7 +221,9 @@ const fn refusals(row: &Row) -> &'static [(&'static str, &'static str)] {
             ("413", "the body is too large"),
             ("415", "the body is not declared as JSON"),
             ("421", "asked under an unknown host name"),
+            ("422", "the `Idempotency-Key` was used for another request"),
             ("429", "too many wrong tokens"),
+            ("431", "the headers are too large"),
             ("503", "the supervisor does not answer"),
         ],
         (false, Body::Json(_)) => &[
@@ -271,7 +278,8 @@ fn schemas() -> Value {
                 "reason": { "type": "string", "minLength": 1 } } },
         "Feed": { "type": "object", "additionalProperties": false, "properties": {
             "subject": text, "district": text, "booster": text,
-            "confirm": { "type": "boolean" }, "blind": { "type": "boolean" } } },
+            "confirm": { "type": "boolean" }, "blind": { "type": "boolean" },
+            "seen": { "type": "string", "description": "`EPOCH.Q` of the state looked at; restore only" } } },
         "Note": { "type": "object", "required": ["text"], "additionalProperties": false, "properties": {
             "text": { "type": "string", "minLength": 1 } } },
         "Culprit": { "type": "object", "required": ["fault", "suspect"], "additionalProperties": false,

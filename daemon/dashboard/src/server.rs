@@ -20,6 +20,7 @@ use crate::{
     feed::{Feed, stopped},
     listen::{Guarded, Peer},
     metrics::Metrics,
+    once::Answers,
     secret::{SecretError, new_token},
     settings::Settings,
     view::{Command, View},
@@ -108,6 +109,7 @@ pub(crate) fn app(settings: Settings, parts: Parts) -> Result<App, SecretError> 
     let feed = Arc::new(Feed::new(Fixed::new(parts.layout), head, parts.views));
     Ok(App {
         auth: Auth::new(&settings.operator_token, settings.read_token.as_deref()),
+        answers: Answers::default(),
         settings,
         feed,
         archive: parts.archive,

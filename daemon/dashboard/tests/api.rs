@@ -138,6 +138,70 @@ async fn a_restore_is_confirmed_and_refused_while_its_cause_is_not_acknowledged(
 }
 
 #[tokio::test]
+async fn a_restore_that_comes_again_with_its_key_is_done_once() {
+    let server = Server::start(None).await;
+    let client = server.signed_in().await;
+    let (cut, restore) = (r#"{"district":"quarry"}"#, r#"{"district":"quarry","confirm":true}"#);
+    assert_eq!(client.post("/api/v1/cut", cut).await.status, 200);
+    let keyed = client.with("Idempotency-Key: 5e1f");
+    let first = keyed.post("/api/v1/restore", restore).await;
+    assert_eq!(first.status, 200);
+    assert_eq!(client.post("/api/v1/cut", cut).await.status, 200);
+    let asked = server.asked().await;
+    let again = keyed.post("/api/v1/restore", restore).await;
+    assert_eq!((again.status, again.body), (200, first.body), "the first answer, word for word");
+    assert_eq!(server.asked().await, asked, "nothing was asked of the supervisor");
+    server.shown(|state| state["districts"][0]["power"] == "cut").await;
+    let other = keyed.post("/api/v1/restore", r#"{"district":"junction","confirm":true}"#).await;
+    assert_eq!((other.status, other.code()), (422, "key-reused".to_owned()));
+    let long = client.with(&format!("Idempotency-Key: {}", "k".repeat(65)));
+    assert_eq!(long.post("/api/v1/cut", cut).await.status, 400);
+    let unsigned = server.client().with("Idempotency-Key: 5e1f");
+    assert_eq!(unsigned.post("/api/v1/restore", restore).await.status, 401, "a key opens nothing");
+}
+
+#[tokio::test]
+async fn a_restore_by_somebody_who_saw_another_state_asks_to_look_again() {
+    let server = Server::start(None).await;
+    let client = server.signed_in().await;
+    let seen =
+        |state: &serde_json::Value| format!("{}.{}", state["epoch"].as_str().unwrap(), state["q"]);
+    let before = seen(&client.get("/api/v1/state").await.json());
+    assert_eq!(client.post("/api/v1/cut", r#"{"district":"quarry"}"#).await.status, 200);
+    server.shown(|state| state["districts"][0]["power"] == "cut").await;
+    let ask = |seen: &str| format!(r#"{{"district":"quarry","confirm":true,"seen":"{seen}"}}"#);
+    for old in [before.as_str(), "other.9999", "nonsense"] {
+        let answer = client.post("/api/v1/restore", &ask(old)).await;
+        assert_eq!((answer.status, answer.code()), (409, "moved-on".to_owned()), "{old}");
+    }
+    let now = seen(&client.get("/api/v1/state").await.json());
+    assert_eq!(client.post("/api/v1/restore", &ask(&now)).await.status, 200);
+}
+
+#[tokio::test]
+async fn the_cookie_is_for_this_site_alone_and_no_script_reads_it() {
+    let server = Server::start(None).await;
+    let body = format!(r#"{{"token":"{TOKEN}","name":"Ines"}}"#);
+    let answer = server.client().post("/api/v1/session", &body).await;
+    let cookie = answer.header("set-cookie").unwrap();
+    for want in ["HttpOnly", "SameSite=Strict", "Path=/", "Max-Age="] {
+        assert!(cookie.contains(want), "{want} in {cookie}");
+    }
+}
+
+#[tokio::test]
+async fn guessing_tokens_is_slowed_down_by_status_and_header() {
+    let server = Server::start(None).await;
+    let client = server.client();
+    for _ in 0..5 {
+        assert_eq!(client.post("/api/v1/session", r#"{"token":"guess"}"#).await.status, 401);
+    }
+    let right = format!(r#"{{"token":"{TOKEN}"}}"#);
+    let answer = client.post("/api/v1/session", &right).await;
+    assert_eq!((answer.status, answer.header("retry-after")), (429, Some("60")));
+}
+
+#[tokio::test]
 async fn shelving_has_a_reason_and_an_end() {
     let server = Server::start(None).await;
     server.with_plant(|plant| plant.hot(2)).await;

@@ -64,6 +64,9 @@ pub(crate) struct FeedBody {
     /// The person goes on although no current reading would protect the feed. Only `restore` heeds it.
     #[serde(default)]
     blind: bool,
+    /// `EPOCH.Q` of the state that the person looked at. Only `restore` heeds it: one who saw another cause is asked
+    /// to look again.
+    seen: Option<String>,
 }
 
 /// A fault, and which of its suspects it was.
@@ -151,6 +154,9 @@ pub(crate) async fn restore(
     let (feed, subject, body) = find_feed(&app, body)?;
     if !body.confirm {
         return Err(ApiError::confirm(&confirmation(&app, feed, &subject)));
+    }
+    if body.seen.as_deref().is_some_and(|seen| app.feed.moved_on(feed, seen)) {
+        return Err(ApiError::moved_on(&subject));
     }
     let act = Act::Restore { feed, confirmed: body.blind };
     perform(&app, &who, "restore", &subject, act).await

@@ -79,6 +79,25 @@ impl ApiError {
         )
     }
 
+    pub(crate) fn too_large() -> Self {
+        Self::new(
+            StatusCode::PAYLOAD_TOO_LARGE,
+            "too-large",
+            "the body is too large",
+            "send only what is asked for",
+        )
+    }
+
+    /// What the asker saw is no longer so.
+    pub(crate) fn moved_on(what: &str) -> Self {
+        Self::new(
+            StatusCode::CONFLICT,
+            "moved-on",
+            &format!("{what} has changed since you looked"),
+            "look again, then ask again",
+        )
+    }
+
     /// Nobody answers.
     pub(crate) fn unavailable() -> Self {
         Self::new(
@@ -95,12 +114,7 @@ impl From<JsonRejection> for ApiError {
         match rejection.status() {
             // Well-formed JSON of the wrong content is no less a bad request.
             StatusCode::UNPROCESSABLE_ENTITY => Self::invalid(&rejection.body_text()),
-            StatusCode::PAYLOAD_TOO_LARGE => Self::new(
-                StatusCode::PAYLOAD_TOO_LARGE,
-                "too-large",
-                "the body is too large",
-                "send only what is asked for",
-            ),
+            StatusCode::PAYLOAD_TOO_LARGE => Self::too_large(),
             StatusCode::UNSUPPORTED_MEDIA_TYPE => Self::new(
                 StatusCode::UNSUPPORTED_MEDIA_TYPE,
                 "not-json",

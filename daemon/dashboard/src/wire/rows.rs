@@ -64,6 +64,14 @@ impl FeedRow {
     }
 }
 
+impl FeedRow {
+    /// It is as powered, for the same reason; currents do not count.
+    pub(crate) fn stands_as(&self, other: &Self) -> bool {
+        let key = |it: &Self| (it.power, it.locked_out, it.cause, it.fault);
+        key(self) == key(other)
+    }
+}
+
 /// A block.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub(crate) struct BlockRow {

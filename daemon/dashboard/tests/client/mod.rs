@@ -2,7 +2,14 @@
 
 #![allow(dead_code, unreachable_pub, reason = "each test uses a part of it")]
 
-use std::{net::SocketAddr, sync::Arc};
+use std::{
+    net::SocketAddr,
+    sync::{
+        Arc,
+        atomic::{AtomicUsize, Ordering},
+    },
+    time::Duration,
+};
 
 use dashboard::{Command, Metrics, Parts, Settings, View, serve};
 use tokio::{
@@ -22,6 +29,7 @@ pub struct Server {
     plant: Arc<Mutex<Plant>>,
     views: watch::Sender<Arc<View>>,
     stop: watch::Sender<bool>,
+    asked: Arc<AtomicUsize>,
 }
 
 impl Server {
@@ -49,8 +57,9 @@ impl Server {
         };
         let server = serve(settings, parts).await.unwrap();
         let plant = Arc::new(Mutex::new(plant));
-        tokio::spawn(answer(Arc::clone(&plant), views.clone(), requests));
-        Self { server: Some(server), plant, views, stop }
+        let asked = Arc::new(AtomicUsize::new(0));
+        tokio::spawn(answer(Arc::clone(&plant), views.clone(), requests, Arc::clone(&asked)));
+        Self { server: Some(server), plant, views, stop, asked }
     }
 
     pub fn address(&self) -> SocketAddr {
@@ -66,6 +75,23 @@ impl Server {
         let answer = self.client().post("/api/v1/session", &body).await;
         let cookie = answer.header("set-cookie").unwrap().split(';').next().unwrap().to_owned();
         self.client().with(&format!("Cookie: {cookie}"))
+    }
+
+    /// How often the supervisor was asked for something.
+    pub async fn asked(&self) -> usize {
+        self.asked.load(Ordering::SeqCst)
+    }
+
+    /// Follows the stream until it shows what is wanted.
+    pub async fn shown(&self, wanted: impl Fn(&serde_json::Value) -> bool) {
+        let mut events = self.client().follow().await;
+        let _ = events.next().await;
+        let seen = async {
+            while !wanted(&self.client().get("/api/v1/state").await.json()) {
+                let _ = events.next_of("d").await;
+            }
+        };
+        tokio::time::timeout(Duration::from_secs(5), seen).await.expect("it is never shown");
     }
 
     /// Lets something happen and publishes it.
@@ -93,8 +119,10 @@ async fn answer(
     plant: Arc<Mutex<Plant>>,
     views: watch::Sender<Arc<View>>,
     mut requests: mpsc::Receiver<Command>,
+    asked: Arc<AtomicUsize>,
 ) {
     while let Some(command) = requests.recv().await {
+        asked.fetch_add(1, Ordering::SeqCst);
         let mut plant = plant.lock().await;
         let result = plant.answer(&command.request.act);
         views.send_replace(Arc::new(plant.view()));
