@@ -3,7 +3,7 @@
 
 use std::fmt::Write;
 
-use comfy_table::{Table, presets::UTF8_HORIZONTAL_ONLY};
+use comfy_table::Table;
 use wiring::{
     check::Report,
     detect,
@@ -12,7 +12,10 @@ use wiring::{
     protection::Origin,
 };
 
-use crate::check::{required_word, wired_word};
+use crate::{
+    check::{required_word, wired_word},
+    table::table,
+};
 
 /// All tables, each under its heading.
 #[must_use]
@@ -28,12 +31,6 @@ pub fn tables(layout: &Layout, report: &Report) -> String {
         let _ = writeln!(out, "{heading}\n{table}\n");
     }
     out
-}
-
-fn table(header: &[&str]) -> Table {
-    let mut table = Table::new();
-    table.load_style(UTF8_HORIZONTAL_ONLY).set_header(header);
-    table
 }
 
 fn frogs(layout: &Layout, report: &Report) -> Table {

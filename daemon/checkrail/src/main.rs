@@ -25,6 +25,7 @@ mod simulate;
 mod source;
 mod study;
 mod study_json;
+mod table;
 
 use std::process::ExitCode;
 

@@ -85,14 +85,20 @@ impl Source {
         }
     }
 
-    /// Findings about the wiring are shown, and stop only where `strict` asks for it.
+    /// Serious findings of the kinds that `shown` takes are printed; errors of any kind stop only where `strict` asks for
+    /// it.
     ///
     /// # Errors
     /// [`Failure::LayoutRefused`] when `strict` and a finding is an error.
-    pub fn show_findings(&self, loaded: &Loaded, strict: bool) -> Result<(), Failure> {
+    pub fn show_findings(
+        &self,
+        loaded: &Loaded,
+        strict: bool,
+        shown: impl Fn(&str) -> bool,
+    ) -> Result<(), Failure> {
         let findings = crate::check::findings(&loaded.layout);
         let path = self.path.display().to_string();
-        for finding in findings.iter().filter(|finding| finding.is_serious()) {
+        for finding in findings.iter().filter(|it| it.is_serious() && shown(it.code)) {
             print::error_line(&finding.render(&self.text, &path, &Styled::Stderr.renderer()));
         }
         let errors = findings.iter().filter(|finding| finding.is_error()).count();

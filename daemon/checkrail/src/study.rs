@@ -6,9 +6,9 @@ use circuit::{
     report,
     study::{self, Progress, Settings, Study},
 };
-use comfy_table::{Table, presets::UTF8_HORIZONTAL_ONLY};
 use indicatif::{ProgressBar, ProgressStyle};
 use wiring::{
+    finding::Code,
     layout::Layout,
     quantity::{Dimension, amount},
     units::Microamps,
@@ -19,11 +19,15 @@ use crate::{
     exit::{Exit, Failure},
     print,
     source::Source,
-    study_json,
+    study_json, table,
 };
 
 /// Progress is drawn only for work that takes longer than this.
 const SHOW_AFTER: std::time::Duration = std::time::Duration::from_secs(2);
+
+/// Findings that repeat what the tables say.
+const SAID_BY_THE_STUDY: [&str; 2] =
+    [Code::ContactUnderrated.code(), Code::BreakerNeverTrips.code()];
 
 /// Runs `study`.
 ///
@@ -38,14 +42,14 @@ pub fn run(args: &StudyArgs) -> Result<Exit, Failure> {
     })?;
     let source = Source::open(&args.layout)?;
     let loaded = source.require()?;
-    source.show_findings(&loaded, args.strict)?;
+    source.show_findings(&loaded, args.strict, |code| !SAID_BY_THE_STUDY.contains(&code))?;
     let settings = Settings { train_load, ..Settings::default() };
     let layout = &loaded.layout;
     let text = match args.format {
         StudyFormat::Spice => spice(layout, &watched(layout, &settings), args.at.as_deref())?,
         StudyFormat::Json => study_json::json(layout, &watched(layout, &settings)).to_string(),
         StudyFormat::Html => report::html(layout, &watched(layout, &settings), train_load),
-        StudyFormat::Text => tables(layout, &watched(layout, &settings)),
+        StudyFormat::Text => tables(layout, &watched(layout, &settings), train_load),
     };
     match &args.out {
         None => print::line(text.trim_end())?,
@@ -87,22 +91,44 @@ fn watched(layout: &Layout, settings: &Settings) -> Study {
     study
 }
 
-fn tables(layout: &Layout, study: &Study) -> String {
+/// The answer first, then the tables, places that say the same on one line.
+fn tables(layout: &Layout, study: &Study, train_load: Microamps) -> String {
     let mut text = String::new();
-    for part in report::tables(layout, study) {
-        let mut table = Table::new();
-        table.load_style(UTF8_HORIZONTAL_ONLY).set_header(part.head);
-        for row in part.rows {
-            table.add_row(row);
-        }
-        text.push_str(&format!("{}\n", part.title));
-        if !part.note.is_empty() {
-            text.push_str(&format!("{}\n", part.note));
-        }
-        text.push_str(&format!("{table}\n\n"));
+    for sentence in report::summary(layout, study, train_load) {
+        text.push_str(&wrapped(&sentence));
     }
-    text.push_str(report::CAUTION);
+    for part in report::tables(layout, study) {
+        text.push_str(&format!("\n{}\n", part.title.to_uppercase()));
+        if !part.note.is_empty() {
+            text.push_str(&wrapped(part.note));
+        }
+        let mut drawn = table::table(part.head);
+        for row in part.folded().rows {
+            drawn.add_row(row);
+        }
+        text.push_str(&format!("{drawn}\n"));
+    }
+    text.push('\n');
+    text.push_str(&wrapped(report::CAUTION));
     text
+}
+
+/// A paragraph, broken between words.
+fn wrapped(paragraph: &str) -> String {
+    let width = usize::from(table::width());
+    let mut lines = vec![String::new()];
+    for word in paragraph.split_whitespace() {
+        let last = lines.last_mut().expect("there is always a line");
+        if !last.is_empty() && last.chars().count() + 1 + word.chars().count() > width {
+            lines.push(word.to_owned());
+        } else {
+            if !last.is_empty() {
+                last.push(' ');
+            }
+            last.push_str(word);
+        }
+    }
+    lines.join("\n") + "\n"
 }
 
 fn save(path: &Path, text: &str) -> Result<(), Failure> {

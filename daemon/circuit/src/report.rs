@@ -2,13 +2,16 @@
 //!
 //! Text, but no terminal and no file: whoever calls decides where it goes.
 
+mod names;
 mod page;
 mod plot;
+mod summary;
 mod tables;
 mod tree;
 
 pub use page::html;
 pub use plot::time_current;
+pub use summary::summary;
 pub use tables::{Table, tables};
 pub use tree::one_line;
 

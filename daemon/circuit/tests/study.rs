@@ -286,6 +286,50 @@ fn the_demo_layout_is_studied_whole_and_its_report_holds_everything() {
 }
 
 #[test]
+fn a_folded_table_names_every_place_and_says_nothing_twice() {
+    let layout = read(include_str!("../../../config/tamarrow-valley.toml"));
+    let study = run(&layout);
+    for table in report::tables(&layout, &study) {
+        let folded = table.folded();
+        let names = |rows: &[Vec<String>]| -> usize {
+            rows.iter().map(|row| row[0].split(' ').count()).sum()
+        };
+        assert_eq!(names(&folded.rows), names(&table.rows), "{}", table.title);
+        for (at, row) in folded.rows.iter().enumerate() {
+            let same = folded.rows[at + 1..].iter().any(|other| other[1..] == row[1..]);
+            assert!(!same, "{}: {row:?} stands twice", table.title);
+        }
+        assert_eq!(folded.folded(), folded, "{}", table.title);
+    }
+}
+
+#[test]
+fn the_summary_names_what_is_in_danger_and_only_that() {
+    let cases = [
+        (
+            turnout("5 A", ELECTRONIC, true, TWO),
+            vec!["All 2 contacts are protected"],
+            vec!["unprot"],
+        ),
+        (
+            turnout("8 A", NO_BREAKER, true, ONE),
+            vec!["1 of 1 contacts are unprotected"],
+            vec!["protected."],
+        ),
+    ];
+    for (layout, wanted, unwanted) in cases {
+        let text =
+            report::summary(&layout, &run(&layout), Settings::default().train_load).join(" ");
+        for part in wanted {
+            assert!(text.contains(part), "{part} in: {text}");
+        }
+        for part in unwanted {
+            assert!(!text.contains(part), "{part} in: {text}");
+        }
+    }
+}
+
+#[test]
 fn any_short_of_a_study_can_be_had_as_a_netlist() {
     let layout = turnout("5 A", ELECTRONIC, true, TWO);
     let study = run(&layout);

@@ -4,8 +4,8 @@ use std::fmt::Write;
 
 use wiring::{layout::Layout, units::Microamps};
 
-use super::{CAUTION, Table, escaped, one_line, tables, time_current};
-use crate::study::{Study, Verdict};
+use super::{CAUTION, Table, escaped, one_line, summary, tables, time_current};
+use crate::study::Study;
 
 const STYLE: &str = "\
 :root{--ink:#1b1b1b;--rule:#8a8a8a;--faint:#d4d4d4;--ground:#fff}\
@@ -37,7 +37,7 @@ pub fn html(layout: &Layout, study: &Study, load: Microamps) -> String {
          <p class=\"caution\">{}</p>\n",
         escaped(CAUTION)
     );
-    summary(&mut page, study, load);
+    answer(&mut page, layout, study, load);
     put(&mut page, format_args!("<h2>Power tree</h2>\n<figure>{}</figure>\n", one_line(layout)));
     page.push_str("<h2>Time over current</h2>\n");
     page.push_str(
@@ -65,31 +65,10 @@ fn put(page: &mut String, text: std::fmt::Arguments<'_>) {
     page.write_fmt(text).expect("a string takes any text");
 }
 
-fn summary(page: &mut String, study: &Study, load: Microamps) {
-    let count = |verdict| {
-        study.contacts.iter().filter(|contact| contact.outcome.verdict == verdict).count()
-    };
-    let coins = study.shorts.iter().filter(|short| short.coin == Some(false)).count();
-    let drop = study.drops.iter().max_by(|a, b| a.percent.total_cmp(&b.percent));
-    put(
-        page,
-        format_args!(
-            "<ul>\n<li>Contacts: {} protected, {} marginal, {} unprotected.</li>\n\
-             <li>Places where the coin test is forecast to fail: {coins}.</li>\n",
-            count(Verdict::Protected),
-            count(Verdict::Marginal),
-            count(Verdict::Unprotected)
-        ),
-    );
-    if let Some(drop) = drop {
-        let (volts, percent) = (drop.volts.0, drop.percent);
-        let at = escaped(&drop.at);
-        put(
-            page,
-            format_args!(
-                "<li>Lowest voltage at a train of {load}: {volts:.2} V at {at}, {percent:.1} % lost.</li>\n"
-            ),
-        );
+fn answer(page: &mut String, layout: &Layout, study: &Study, load: Microamps) {
+    page.push_str("<ul>\n");
+    for sentence in summary(layout, study, load) {
+        put(page, format_args!("<li>{}</li>\n", escaped(&sentence)));
     }
     page.push_str("</ul>\n");
 }

@@ -6,10 +6,11 @@ use wiring::{
     units::{Microamps, Micros, Millivolts},
 };
 
+use super::names;
 use crate::{
     grid::{Amps, Volts},
     study::{
-        Contact, Coordination, Drop, Short, Study, Verdict,
+        Contact, Coordination, Drop, Remedy, Short, Study, Verdict,
         contact::{Outcome, Spot},
     },
 };
@@ -25,6 +26,29 @@ pub struct Table {
     pub head: &'static [&'static str],
     /// Rows; as many cells as columns.
     pub rows: Vec<Vec<String>>,
+}
+
+impl Table {
+    /// The same table with the rows that differ in their first cell alone made one; that cell then names them all. For
+    /// where room is short.
+    #[must_use]
+    pub fn folded(&self) -> Self {
+        let mut kept: Vec<(Vec<&str>, &[String])> = Vec::new();
+        for row in &self.rows {
+            let Some((name, rest)) = row.split_first() else { continue };
+            match kept.iter_mut().find(|(_, other)| *other == rest) {
+                Some((names, _)) => names.push(name),
+                None => kept.push((vec![name], rest)),
+            }
+        }
+        let rows = kept
+            .into_iter()
+            .map(|(names, rest)| {
+                std::iter::once(names::joined(names)).chain(rest.iter().cloned()).collect()
+            })
+            .collect();
+        Self { rows, ..self.clone() }
+    }
 }
 
 /// All tables: shorts, contacts, remedies, voltage drops, coordination. Empty ones are left out.
@@ -58,6 +82,9 @@ fn shorts(layout: &Layout, shorts: &[Short]) -> Table {
             contacts.join(", "),
         ]
     };
+    let rows = shorts
+        .chunk_by(|one, next| one.at == next.at)
+        .flat_map(|place| whatever_the_position(place.iter().map(row).collect()));
     Table {
         title: "Short circuits",
         note: "A dead short at each place. Volts: what is left at the bus end. Margin: current over breaker trip, or \
@@ -73,8 +100,20 @@ fn shorts(layout: &Layout, shorts: &[Short]) -> Table {
             "coin test",
             "contacts",
         ],
-        rows: shorts.iter().map(row).collect(),
+        rows: rows.collect(),
     }
+}
+
+/// Rows of one place in all its positions: one row where the position changes nothing.
+fn whatever_the_position(mut rows: Vec<Vec<String>>) -> Vec<Vec<String>> {
+    const POSITIONS: usize = 1;
+    let mut rest = rows.iter().map(|row| (&row[..POSITIONS], &row[POSITIONS + 1..]));
+    let first = rest.next();
+    if rows.len() > 1 && rest.all(|other| Some(other) == first) {
+        rows.truncate(1);
+        rows[0][POSITIONS] = "any".to_owned();
+    }
+    rows
 }
 
 const fn coin(passes: Option<bool>) -> &'static str {
@@ -137,26 +176,60 @@ const fn verdict_text(verdict: Verdict) -> &'static str {
     }
 }
 
+/// One row for each remedy and what it comes to, with the poles that it is for.
 fn remedies(contacts: &[Contact]) -> Table {
-    let mut rows = Vec::new();
+    let mut groups: Vec<(&Remedy, Vec<&str>, Vec<Outcome>)> = Vec::new();
     for contact in contacts {
         for remedy in &contact.remedies {
-            let Outcome { amps, withstand, cleared, cleared_by, .. } = remedy.outcome;
-            rows.push(vec![
-                contact.name.clone(),
-                remedy.text.clone(),
-                verdict_text(remedy.verdict).to_owned(),
-                amps_text(amps),
-                time_text(withstand, "for ever"),
-                format!("{} {}", cleared_by.word(), time_text(cleared, "never")),
-            ]);
+            let same = |(other, ..): &&mut (&Remedy, Vec<&str>, Vec<Outcome>)| {
+                other.text == remedy.text
+                    && other.verdict == remedy.verdict
+                    && other.outcome.cleared_by == remedy.outcome.cleared_by
+            };
+            match groups.iter_mut().find(same) {
+                Some((_, poles, outcomes)) => {
+                    poles.push(&contact.name);
+                    outcomes.push(remedy.outcome);
+                }
+                None => groups.push((remedy, vec![&contact.name], vec![remedy.outcome])),
+            }
         }
     }
+    let row = |(remedy, poles, outcomes): (&Remedy, Vec<&str>, Vec<Outcome>)| {
+        let amps = outcomes.iter().map(|it| Microamps::from_amps(it.amps.0));
+        // what has no end sorts last
+        let withstand = outcomes.iter().map(|it| (it.withstand.is_none(), it.withstand));
+        let cleared = outcomes.iter().map(|it| (it.cleared.is_none(), it.cleared));
+        vec![
+            names::joined(poles),
+            remedy.text.clone(),
+            verdict_text(remedy.verdict).to_owned(),
+            span(amps, |it| it.to_string()),
+            span(withstand, |(_, time)| time_text(time, "for ever")),
+            format!(
+                "{} {}",
+                remedy.outcome.cleared_by.word(),
+                span(cleared, |(_, time)| time_text(time, "never"))
+            ),
+        ]
+    };
     Table {
         title: "What would help",
-        note: "Each solved again with the change in place.",
-        head: &["pole", "remedy", "then", "current", "stands", "cleared by"],
-        rows,
+        note: "Each solved again with the change in place, for every pole by itself.",
+        head: &["poles", "remedy", "then", "current", "stands", "cleared by"],
+        rows: groups.into_iter().map(row).collect(),
+    }
+}
+
+/// The least and the greatest of some values, or the one that they all are.
+fn span<T: Copy + Ord>(
+    values: impl Iterator<Item = T> + Clone,
+    text: impl Fn(T) -> String,
+) -> String {
+    match (values.clone().min(), values.max()) {
+        (Some(least), Some(most)) if least < most => format!("{} to {}", text(least), text(most)),
+        (Some(only), Some(_)) => text(only),
+        (None, _) | (_, None) => "-".to_owned(),
     }
 }
 

@@ -46,6 +46,17 @@ impl ClearedBy {
             Self::Nothing => "nothing",
         }
     }
+
+    /// The same as it stands in a sentence.
+    #[must_use]
+    pub const fn named(self) -> &'static str {
+        match self {
+            Self::Breaker => "the breaker",
+            Self::Booster => "the booster",
+            Self::Checkrail => "Checkrail",
+            Self::Nothing => "nothing",
+        }
+    }
 }
 
 /// How a contact fares. Ordered from best to worst.

@@ -38,7 +38,7 @@ fn underrated(layout: &Layout, contact: &Contact) -> Option<Finding> {
     let stands = outcome.withstand.map_or_else(|| "for ever".to_owned(), |time| time.to_string());
     let cleared = outcome.cleared.map_or_else(
         || "nothing clears the fault".to_owned(),
-        |time| format!("{} clears the fault after {time}", outcome.cleared_by.word()),
+        |time| format!("{} clears the fault after {time}", outcome.cleared_by.named()),
     );
     let amps = Microamps::from_amps(outcome.amps.0);
     let alone = idle_pole(layout, contact).map_or_else(String::new, |idle| {
