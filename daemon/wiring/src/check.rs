@@ -12,6 +12,7 @@ mod feeds;
 mod frogs;
 mod loops;
 mod machines;
+mod means;
 mod remedy;
 mod shared;
 mod words;
@@ -55,6 +56,7 @@ pub fn check(layout: &Layout) -> Report {
     frogs::check(&net, &report.proof, &mut report.findings);
     shared::check(&net, &mut report.findings);
     machines::check(layout, &mut report.findings);
+    means::check(layout, &mut report.findings);
     if layout.tracks.is_empty() {
         report.unchecked.push(no_plan());
     } else {

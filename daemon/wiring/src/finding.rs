@@ -45,6 +45,8 @@ pub enum Code {
     BreakerNeverTrips,
     /// A wire carries more than its ampacity while the breaker holds.
     GaugeLight,
+    /// Nothing switches the only means to cut off when Checkrail falls silent.
+    CutUnguarded,
     /// A check lacked data.
     NotChecked,
 }
@@ -74,7 +76,7 @@ impl Severity {
 
 impl Code {
     /// Every code, in the order of the contract's table.
-    pub const ALL: [Self; 21] = [
+    pub const ALL: [Self; 22] = [
         Self::FrogSwapped,
         Self::FrogUnfed,
         Self::PolesFight,
@@ -95,6 +97,7 @@ impl Code {
         Self::ContactUnderrated,
         Self::BreakerNeverTrips,
         Self::GaugeLight,
+        Self::CutUnguarded,
         Self::NotChecked,
     ];
 
@@ -122,6 +125,7 @@ impl Code {
             Self::ContactUnderrated => "contact-underrated",
             Self::BreakerNeverTrips => "breaker-never-trips",
             Self::GaugeLight => "gauge-light",
+            Self::CutUnguarded => "cut-unguarded",
             Self::NotChecked => "not-checked",
         }
     }
@@ -141,7 +145,8 @@ impl Code {
             | Self::PoleShared
             | Self::FrogConflict
             | Self::PoleMissing
-            | Self::BreakerNeverTrips => Severity::Error,
+            | Self::BreakerNeverTrips
+            | Self::CutUnguarded => Severity::Error,
             Self::FrogUnfed
             | Self::GapCrossed
             | Self::GapMissing

@@ -3,7 +3,10 @@
 
 use std::collections::BTreeMap;
 
-use crate::units::Micros;
+use crate::{
+    index::{BlockIx, ChannelIx, DistrictIx, FrogIx, MachineIx},
+    units::Micros,
+};
 
 /// `[links]`, `[history]` and `[dashboard]`.
 #[derive(Clone, Debug, Default)]
@@ -159,10 +162,53 @@ pub struct LccSettings {
     pub device: String,
     /// Over TCP.
     pub tcp: bool,
+    /// `baud`. Default 115200.
+    pub baud: u32,
     /// `node-id`, six bytes.
     pub node_id: [u8; 6],
-    /// The rest of the table as TOML text, read by `links`.
-    pub table: String,
+    /// `own`: objects in our own events, and their index there, 0 to 511.
+    pub own: Vec<(LccObject, u16)>,
+    /// `[[links.lcc.NAME.in]]`.
+    pub events_in: Vec<LccIn>,
+    /// `[[links.lcc.NAME.out]]`.
+    pub events_out: Vec<LccOut>,
+}
+
+/// What our own LCC events tell of.
+#[derive(Clone, Debug, Eq, Ord, PartialEq, PartialOrd)]
+pub enum LccObject {
+    /// `machine/ID`: position told, request heard.
+    Machine(MachineIx),
+    /// `block/ID`: occupancy told.
+    Block(BlockIx),
+    /// `district/ID`: power told, request to cut heard.
+    District(DistrictIx),
+    /// `frog/ID`: measured polarity told.
+    Frog(FrogIx),
+    /// `node/NAME`: its life told.
+    Node(String),
+}
+
+/// `[[links.lcc.NAME.in]]`: somebody's event, and the value that it tells.
+#[derive(Clone, Debug, Eq, PartialEq)]
+pub struct LccIn {
+    /// Eight bytes.
+    pub event: [u8; 8],
+    /// The channel: an input, or a `power` channel for a request to cut.
+    pub channel: ChannelIx,
+    /// Its value as written, one that the channel can have; `cut` for a request.
+    pub value: String,
+}
+
+/// `[[links.lcc.NAME.out]]`: an output that takes its orders as events.
+#[derive(Clone, Debug, Eq, PartialEq)]
+pub struct LccOut {
+    /// A `power` or `throw` channel.
+    pub channel: ChannelIx,
+    /// The event of `off`, or of `normal` for a throw.
+    pub off: [u8; 8],
+    /// The event of `on`, or of `reverse` for a throw.
+    pub on: [u8; 8],
 }
 
 /// `[history]`.

@@ -7,6 +7,7 @@ mod build;
 mod error;
 mod fields;
 mod frogs;
+mod lcc;
 mod links;
 mod machines;
 mod message;

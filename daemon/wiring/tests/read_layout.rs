@@ -2,7 +2,7 @@
 
 use wiring::{
     layout::{BreakerKind, Control, Layout, Side, Supply, Tie, Which},
-    links::{BrokerAddress, Deadman, Extract},
+    links::{BrokerAddress, Deadman, Extract, LccObject},
     protection::{LowVoltage, Origin},
     read,
     trackwork::{Kind, Leg, Port},
@@ -390,6 +390,94 @@ fn links_are_read_with_their_maps() {
     assert_eq!(links.history.journal.as_deref(), Some("/var/lib/checkrail/journal"));
     assert_eq!(links.dashboard.listen, "127.0.0.1:8080");
     assert_eq!(links.dashboard.hosts, ["layout.lan", "signal_box"]);
+}
+
+/// The table of an LCC adapter with these lines added.
+fn lcc(more: &str) -> String {
+    format!(
+        "[machine.T1]\n[links.lcc.club]\ntcp = \"10.0.0.5:12021\"\nnode-id = \"03.00.12.34.56.01\"\n{more}"
+    )
+}
+
+#[test]
+fn an_lcc_adapter_has_events_of_its_own_and_of_others() {
+    let layout = layout(&lcc(
+        "own = { \"machine/T1\" = 14, \"block/q1\" = 7, \"district/quarry\" = 3, \"node/yard\" = 1 }\n\
+         [[links.lcc.club.in]]\nevent = \"05.01.01.01.22.00.00.10\"\n\
+         channel = \"machine/T1/position\"\nvalue = \"reverse\"\n\
+         [[links.lcc.club.in]]\nevent = \"05.01.01.01.22.00.00.11\"\n\
+         channel = \"district/quarry/power\"\nvalue = \"cut\"\n\
+         [[links.lcc.club.out]]\nchannel = \"machine/T1/throw\"\n\
+         normal = \"05.01.01.01.22.00.00.20\"\nreverse = \"05.01.01.01.22.00.00.21\"\n",
+    ));
+    let club = &layout.links.lcc[0];
+    assert_eq!((club.baud, club.own.len()), (115_200, 4));
+    assert!(club.own.contains(&(LccObject::Node("yard".to_owned()), 1)));
+    assert_eq!(club.events_in[0].event, [5, 1, 1, 1, 0x22, 0, 0, 0x10]);
+    assert_eq!(club.events_in[1].value, "cut");
+    assert_eq!(club.events_out[0].on[7], 0x21);
+}
+
+#[test]
+fn an_lcc_table_is_checked_to_the_last_event() {
+    let row = |event: &str, channel: &str, value: &str| {
+        format!(
+            "[[links.lcc.club.in]]\nevent = \"{event}\"\nchannel = \"{channel}\"\nvalue = \"{value}\"\n"
+        )
+    };
+    let (good, position) = ("05.01.01.01.22.00.00.10", "machine/T1/position");
+    let cases = [
+        ("own = { \"machine/T1\" = 512 }\n".to_owned(), "value-wrong"),
+        ("own = { \"machine/T9\" = 1 }\n".to_owned(), "value-wrong"),
+        ("own = { \"booster/main\" = 1 }\n".to_owned(), "value-wrong"),
+        ("own = { \"node/a\" = 1, \"node/b\" = 1 }\n".to_owned(), "value-wrong"),
+        (row("05.01", position, "normal"), "value-wrong"),
+        (row(good, "machine/T9/position", "normal"), "channel-unknown"),
+        (row(good, position, "left"), "value-wrong"),
+        (row(good, "district/quarry/feedback", "off"), "value-wrong"),
+        (row(good, "district/quarry/current", "1"), "value-wrong"),
+        (row(good, "district/quarry/power", "on"), "value-wrong"),
+        (row(good, position, "normal") + &row(good, position, "reverse"), "value-wrong"),
+        (
+            "[[links.lcc.club.out]]\nchannel = \"district/quarry/power\"\n".to_owned(),
+            "key-missing key-missing",
+        ),
+        ("[[links.lcc.club.out]]\nchannel = \"block/q1/occupied\"\n".to_owned(), "value-wrong"),
+        ("events = 1\n".to_owned(), "key-unknown"),
+    ];
+    for (more, want) in cases {
+        assert_eq!(codes(&lcc(&more)).join(" "), want, "{more}");
+    }
+}
+
+#[test]
+fn a_districts_only_means_to_cut_falls_by_itself() {
+    let lcc_out = lcc("[[links.lcc.club.out]]\nchannel = \"district/harbour/power\"\n\
+         off = \"05.01.01.01.22.00.00.20\"\non = \"05.01.01.01.22.00.00.21\"\n");
+    let relay = |deadman: &str| {
+        format!(
+            "[links.mqtt]\nbroker = \"mqtt://host\"\n[[links.mqtt.out]]\n\
+             channel = \"district/harbour/power\"\ntopic = \"relay\"\noff = \"0\"\non = \"1\"\n\
+             deadman = \"{deadman}\"\n"
+        )
+    };
+    let node = "[links.serial.yard]\ndevice = \"/dev/ttyUSB0\"\n".to_owned();
+    let cases = [
+        (lcc_out.clone(), true, "LCC alone"),
+        (relay("none"), true, "a relay that keeps its state"),
+        (relay("none") + &lcc_out, true, "two of them are no better than one"),
+        (relay("external"), false, "a time relay in series"),
+        (relay("node") + &lcc_out, false, "LCC beside a relay with a watchdog"),
+        (node + &lcc_out, false, "a node with permits may have it too"),
+        (String::new(), false, "nothing is written: nodes announce their outputs"),
+    ];
+    for (links, want, why) in cases {
+        let layout =
+            layout(&format!("[district.harbour]\nbooster = \"main\"\ncut = true\n{links}"));
+        let findings = wiring::check::check(&layout).findings;
+        let found = findings.iter().any(|it| it.code.code() == "cut-unguarded");
+        assert_eq!(found, want, "{why}");
+    }
 }
 
 #[test]

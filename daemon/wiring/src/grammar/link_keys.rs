@@ -120,14 +120,54 @@ static MODBUS: Table = table(
 
 static LCC: Table = table(
     "links.lcc.NAME",
-    "An LCC adapter (NMRA S-9.7). Give `device` or `tcp`; its event table follows.",
+    "An LCC adapter (NMRA S-9.7) that speaks CAN frames as text. Give `device` or `tcp`.",
     "links/lcc",
     &[
         may("device", TEXT, "The serial device of the CAN adapter."),
         may("tcp", TEXT, "HOST:12021."),
-        must("node-id", TEXT, "Six bytes of our own: 03.00.12.34.56.01."),
+        or("baud", Value::Count { least: 300, most: 4_000_000 }, "115200", "Bits per second."),
+        must("node-id", TEXT, "Six bytes of your own range: 03.00.12.34.56.01."),
+        may(
+            "own",
+            Value::Map(&INDEX),
+            "Index of objects in Checkrail's own events: { \"machine/T14\" = 14 }.",
+        ),
+        may("in", Value::Rows(&LCC_IN), "Events of other nodes that carry readings."),
+        may("out", Value::Rows(&LCC_OUT), "Events of other nodes that take orders."),
     ],
-    true,
+    false,
+);
+
+static INDEX: Value = Value::Count { least: 0, most: 511 };
+
+static LCC_IN: Table = table(
+    "links.lcc.NAME.in",
+    "An event of another node, and what it says.",
+    "links/lcc",
+    &[
+        must("event", TEXT, "Eight bytes: 05.01.01.01.22.00.00.10."),
+        must("channel", TEXT, "The channel: machine/ID/position, block/ID/occupied, and so on."),
+        must("value", TEXT, "Its value; `cut` for a power channel asks Checkrail to cut it."),
+    ],
+    false,
+);
+
+static LCC_OUT: Table = table(
+    "links.lcc.NAME.out",
+    "An output that takes its orders as events. It may not be a district's only means to cut.",
+    "links/lcc",
+    &[
+        must(
+            "channel",
+            TEXT,
+            "The channel: district/ID/power, booster/ID/power, machine/ID/throw.",
+        ),
+        may("off", TEXT, "Event that cuts."),
+        may("on", TEXT, "Event that switches on."),
+        may("normal", TEXT, "Event that throws to normal."),
+        may("reverse", TEXT, "Event that throws to reverse."),
+    ],
+    false,
 );
 
 /// `[history]`.

@@ -9,8 +9,8 @@ use crate::{
     channel::ChannelTable,
     grammar::Referent,
     links::{
-        BrokerAddress, DashboardSettings, Deadman, Extract, HistorySettings, LccSettings, MapIn,
-        MapOut, ModbusSettings, MqttSettings, SerialSettings,
+        BrokerAddress, DashboardSettings, Deadman, Extract, HistorySettings, MapIn, MapOut,
+        ModbusSettings, MqttSettings, SerialSettings,
     },
     suggest,
     units::Micros,
@@ -192,7 +192,7 @@ impl Build<'_> {
         })
     }
 
-    fn channel_exists(
+    pub(super) fn channel_exists(
         &mut self,
         it: &Fields,
         channel: &str,
@@ -234,20 +234,7 @@ impl Build<'_> {
         })
     }
 
-    fn lcc(&mut self, entry: &Entry<Fields>) -> Option<LccSettings> {
-        let it = entry.item.as_ref()?;
-        let device = self.device(it);
-        let node_id = six_bytes(it.text("node-id")?);
-        if node_id.is_none() {
-            let wanted = "six bytes in hexadecimal with points between";
-            self.address_wrong(it, "node-id", wanted, "03.00.12.34.56.01");
-        }
-        let (device, tcp) = device?;
-        let (name, table) = (entry.id.clone(), it.rest.to_string());
-        Some(LccSettings { name, device, tcp, node_id: node_id?, table })
-    }
-
-    fn device(&mut self, it: &Fields) -> Option<(String, bool)> {
+    pub(super) fn device(&mut self, it: &Fields) -> Option<(String, bool)> {
         if !self.one_of_two(
             it,
             ["device", "tcp"],
@@ -291,7 +278,13 @@ impl Build<'_> {
         None
     }
 
-    fn address_wrong(&mut self, it: &Fields, key: &'static str, wanted: &str, example: &str) {
+    pub(super) fn address_wrong(
+        &mut self,
+        it: &Fields,
+        key: &'static str,
+        wanted: &str,
+        example: &str,
+    ) {
         let kind = FileErrorKind::ValueWrong {
             key: key.to_owned(),
             found: format!("\"{}\"", it.text(key).unwrap_or_default()),
@@ -311,7 +304,7 @@ fn is_host(name: &str) -> bool {
     name.len() <= 253 && name.split('.').all(is_part)
 }
 
-fn missing(key: &'static str, it: &Fields, example: &str) -> FileErrorKind {
+pub(super) fn missing(key: &'static str, it: &Fields, example: &str) -> FileErrorKind {
     let table = format!("[{}]", it.subject.replace('/', "."));
     FileErrorKind::KeyMissing { key, table, example: example.to_owned() }
 }
@@ -320,11 +313,11 @@ fn serial(name: &str, it: &Fields) -> Option<SerialSettings> {
     Some(SerialSettings { name: name.to_owned(), device: it.owned("device")?, baud: baud(it)? })
 }
 
-fn baud(it: &Fields) -> Option<u32> {
+pub(super) fn baud(it: &Fields) -> Option<u32> {
     u32::try_from(it.count("baud")?).ok()
 }
 
-fn rows<'f>(it: &'f Fields, key: &str) -> impl Iterator<Item = &'f Fields> {
+pub(super) fn rows<'f>(it: &'f Fields, key: &str) -> impl Iterator<Item = &'f Fields> {
     it.list(key).unwrap_or_default().iter().filter_map(|node| {
         let Data::Table(fields) = &node.data else { return None };
         Some(fields)
@@ -362,16 +355,4 @@ fn external(text: &str) -> Option<BrokerAddress> {
         |part: char| part.is_ascii_alphanumeric() || matches!(part, '.' | '-' | '_' | ':');
     let is_good = !host.is_empty() && host.chars().all(is_host) && port != 0;
     is_good.then(|| BrokerAddress::External { host: host.to_owned(), port, tls })
-}
-
-/// `03.00.12.34.56.01`.
-fn six_bytes(text: &str) -> Option<[u8; 6]> {
-    let parts: Vec<&str> = text.split(['.', ':']).collect();
-    let parts: [&str; 6] = parts.try_into().ok()?;
-    let mut bytes = [0; 6];
-    for (byte, part) in bytes.iter_mut().zip(parts) {
-        let is_hex = part.len() == 2 && part.bytes().all(|digit| digit.is_ascii_hexdigit());
-        *byte = u8::from_str_radix(part, 16).ok().filter(|_| is_hex)?;
-    }
-    Some(bytes)
 }
