@@ -196,7 +196,7 @@ impl Gauges {
                 &["kind", "priority"],
             ),
             alarms_recent: IntGauge::new(
-                "checkrail_alarms_in_ten_minutes",
+                "checkrail_alarms_recent",
                 "Alarms raised in the last ten minutes; more than ten is a flood.",
             )
             .expect("constant name"),
