@@ -110,7 +110,33 @@ impl Form {
     }
 }
 
-/// What the pages read, and the note they write.
+/// The result of commissioning one turnout, as it is to be kept.
+#[derive(Clone, Debug, Eq, PartialEq)]
+pub struct Commissioning {
+    /// `machine/T14`.
+    pub machine: String,
+    /// Who signed: initials.
+    pub who: String,
+    /// How it ended.
+    pub outcome: Ending,
+    /// Fingerprint of the wiring that was proved.
+    pub wiring: String,
+    /// What was done and measured.
+    pub steps: Value,
+}
+
+/// How a commissioning ended.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+pub enum Ending {
+    /// Every step passed and somebody signed: the turnout is proved.
+    Passed,
+    /// A step failed: the turnout is proved no more.
+    Failed,
+    /// It was left before its end. What was proved before stays proved.
+    Abandoned,
+}
+
+/// What the pages read, the note they write and the results that they keep.
 pub trait Archive: fmt::Debug + Send + Sync {
     /// Summaries of faults as a JSON array, newest first.
     ///
@@ -132,6 +158,16 @@ pub trait Archive: fmt::Debug + Send + Sync {
     /// # Errors
     /// [`ArchiveError::Unknown`], [`ArchiveError::NotSaved`].
     fn note(&self, number: u32, who: &str, text: &str) -> Result<(), ArchiveError>;
+    /// Results of commissioning as a JSON array, the latest first; of one machine (`machine/T14`) where it is given.
+    ///
+    /// # Errors
+    /// [`ArchiveError`].
+    fn commissioned(&self, machine: Option<&str>) -> Result<Value, ArchiveError>;
+    /// Keeps the result of a commissioning; returns when it is durable.
+    ///
+    /// # Errors
+    /// [`ArchiveError::NotSaved`]: it is kept in memory and may still be saved later.
+    fn commission(&self, result: &Commissioning) -> Result<(), ArchiveError>;
     /// The ledger of the poles as a JSON array: throws, hits, stress used.
     ///
     /// # Errors
@@ -176,6 +212,12 @@ impl Archive for NoArchive {
     }
     fn note(&self, _: u32, _: &str, _: &str) -> Result<(), ArchiveError> {
         Err(ArchiveError::Unknown)
+    }
+    fn commissioned(&self, _: Option<&str>) -> Result<Value, ArchiveError> {
+        Ok(Value::Array(Vec::new()))
+    }
+    fn commission(&self, _: &Commissioning) -> Result<(), ArchiveError> {
+        Err(ArchiveError::NotSaved)
     }
     fn machines(&self) -> Result<Value, ArchiveError> {
         Ok(Value::Array(Vec::new()))

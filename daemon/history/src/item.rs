@@ -72,6 +72,55 @@ pub enum What {
     },
     /// A step of commissioning was done.
     Proving(Proving),
+    /// A commissioning ended.
+    Commissioned(Commissioned),
+}
+
+/// The result of commissioning one turnout.
+#[derive(Clone, Debug, Eq, PartialEq)]
+pub struct Commissioned {
+    /// `machine/T14`.
+    pub machine: String,
+    /// Who signed: initials.
+    pub who: String,
+    /// How it ended.
+    pub outcome: Outcome,
+    /// Fingerprint of the wiring that was proved ([`wiring::fingerprint::of_machine`]).
+    pub wiring: String,
+    /// What was done and measured, in the form that the pages know.
+    pub steps: serde_json::Value,
+}
+
+/// How a commissioning ended.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+pub enum Outcome {
+    /// Every step passed and somebody signed: the turnout is proved.
+    Passed,
+    /// A step failed: the turnout is proved no more.
+    Failed,
+    /// It was left before its end. What was proved before stays proved.
+    Abandoned,
+}
+
+impl Outcome {
+    /// All of them.
+    pub const ALL: [Self; 3] = [Self::Passed, Self::Failed, Self::Abandoned];
+
+    /// As stored and answered.
+    #[must_use]
+    pub const fn word(self) -> &'static str {
+        match self {
+            Self::Passed => "passed",
+            Self::Failed => "failed",
+            Self::Abandoned => "abandoned",
+        }
+    }
+
+    /// The outcome of a word.
+    #[must_use]
+    pub fn from_word(word: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|it| it.word() == word)
+    }
 }
 
 /// The result of one step of commissioning.
@@ -135,7 +184,8 @@ impl Item {
             | What::Shelving { .. }
             | What::Culprit { .. }
             | What::Note { .. }
-            | What::Proving(_) => Worth::State,
+            | What::Proving(_)
+            | What::Commissioned(_) => Worth::State,
             What::Event(event) => worth_of(event),
             What::Order(_) => Worth::Line,
         }

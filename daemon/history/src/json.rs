@@ -286,8 +286,17 @@ pub struct Machine {
     pub mismatches: u32,
     /// Its poles.
     pub poles: Vec<Pole>,
-    /// When it last passed commissioning; none: never.
+    /// When it last passed commissioning, wired as it is now; none: never, or it failed since, or its wiring changed.
     pub proved: Option<String>,
+    /// Who signed that.
+    #[serde(default)]
+    pub proved_by: Option<String>,
+    /// When it last passed, where that counts no more.
+    #[serde(default)]
+    pub proved_before: Option<String>,
+    /// Why that counts no more: `failed` at a later commissioning, or `rewired` in the layout file.
+    #[serde(default)]
+    pub unproved_by: Option<String>,
     /// `good`, `watch` or `replace`.
     pub verdict: String,
     /// The rule that made the verdict.
@@ -324,4 +333,25 @@ pub struct Proved {
     pub detail: String,
     /// Who did it.
     pub who: String,
+}
+
+/// The result of commissioning one turnout.
+#[derive(Clone, Debug, Deserialize, PartialEq, Serialize)]
+pub struct Commissioned {
+    /// `machine/T14`.
+    pub machine: String,
+    /// When it ended. RFC 3339, UTC.
+    pub at: String,
+    /// The same. Unit: microseconds since 1970.
+    pub at_us: i64,
+    /// Who signed: initials.
+    pub who: String,
+    /// `passed`, `failed` or `abandoned`.
+    pub outcome: String,
+    /// Fingerprint of the wiring that was proved.
+    pub wiring: String,
+    /// The wiring is still that one, by the layout that ran last.
+    pub same_wiring: bool,
+    /// What was done and measured.
+    pub steps: serde_json::Value,
 }

@@ -3,7 +3,7 @@
 use crate::{
     json,
     reader::{ReadError, Reader},
-    report::{self, time},
+    report,
 };
 
 /// Change-over gaps whose median is shown.
@@ -17,6 +17,8 @@ impl Reader {
     pub fn machines(&self) -> Result<Vec<json::Machine>, ReadError> {
         let mut read = self.db.prepare_cached(
             "SELECT machine, throws, mismatches FROM machine UNION \
+             SELECT DISTINCT machine, 0, 0 FROM commissioned \
+             WHERE machine NOT IN (SELECT machine FROM machine) UNION \
              SELECT 'machine/' || rtrim(rtrim(substr(pole, 6), '0123456789'), '.'), 0, 0 FROM ledger \
              WHERE 'machine/' || rtrim(rtrim(substr(pole, 6), '0123456789'), '.') \
              NOT IN (SELECT machine FROM machine)",
@@ -34,13 +36,8 @@ impl Reader {
         throws: u32,
         mismatches: u32,
     ) -> Result<json::Machine, ReadError> {
-        let proved: Option<i64> = self
-            .db
-            .prepare_cached(
-                "SELECT max(utc_us) FROM commissioning \
-                 WHERE subject = ? AND step = 'signed' AND passed",
-            )?
-            .query_row([&name], |row| row.get(0))?;
+        let standing = self.standing(&name)?;
+        let (before, unproved_by) = standing.before.unzip();
         let throw_times = self.throw_times(&name)?;
         let trend = report::trend(&throw_times);
         let mut machine = json::Machine {
@@ -51,7 +48,10 @@ impl Reader {
             change_over_ms: self.change_over(&name)?,
             mismatches,
             poles: self.poles(name.strip_prefix("machine/").unwrap_or(&name))?,
-            proved: proved.map(time::utc),
+            proved: standing.proved.as_ref().map(|it| it.at.clone()),
+            proved_by: standing.proved.map(|it| it.who),
+            proved_before: before.map(|it| it.at),
+            unproved_by: unproved_by.map(str::to_owned),
             verdict: String::new(),
             because: String::new(),
             machine: name,

@@ -16,6 +16,7 @@
 //! Reading goes through [`Reader`], a connection of its own, so that the command line can read while the daemon runs.
 
 mod codec;
+mod commissioned;
 pub mod export;
 mod history;
 mod item;
@@ -38,7 +39,7 @@ mod writer;
 
 pub use codec::{BadSamples, Sample};
 pub use history::{History, Scribe, Settings};
-pub use item::{Item, Proving, What};
+pub use item::{Commissioned, Item, Outcome, Proving, What};
 pub use names::Names;
 pub use open::{OpenError, Opened};
 pub use prune::Limits;

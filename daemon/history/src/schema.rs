@@ -3,7 +3,7 @@
 use rusqlite::{Connection, TransactionBehavior};
 
 /// Steps in order: the first makes version 1 of an empty file.
-const STEPS: [&str; 2] = [VERSION_1, VERSION_2];
+const STEPS: [&str; 3] = [VERSION_1, VERSION_2, VERSION_3];
 
 const VERSION_1: &str = "
 -- One row a run of the daemon: monotonic instants belong to a run.
@@ -194,8 +194,30 @@ ALTER TABLE machine ADD COLUMN dead_since_us INTEGER;
 ALTER TABLE machine ADD COLUMN mismatches INTEGER NOT NULL DEFAULT 0;
 ";
 
+const VERSION_3: &str = "
+-- The result of one commissioning of a turnout. `wiring` is the fingerprint of what was proved.
+CREATE TABLE commissioned (
+  id INTEGER PRIMARY KEY,
+  machine TEXT NOT NULL,
+  utc_us INTEGER NOT NULL,
+  who TEXT NOT NULL,
+  outcome TEXT NOT NULL,
+  wiring TEXT NOT NULL,
+  steps TEXT NOT NULL
+) STRICT;
+CREATE INDEX commissioned_by_machine ON commissioned(machine, id);
+CREATE TRIGGER commissioned_is_final BEFORE UPDATE ON commissioned
+BEGIN SELECT RAISE(ABORT, 'a commissioning result is never changed'); END;
+
+-- Fingerprints of the layout that ran last: readers have no layout.
+CREATE TABLE wired (
+  machine TEXT PRIMARY KEY,
+  wiring TEXT NOT NULL
+) STRICT, WITHOUT ROWID;
+";
+
 /// The tables that are worth saving from a damaged file, those that a restart needs first.
-pub(crate) const WORTH_SAVING: [&str; 17] = [
+pub(crate) const WORTH_SAVING: [&str; 18] = [
     "last_fault",
     "run",
     "fault",
@@ -206,6 +228,7 @@ pub(crate) const WORTH_SAVING: [&str; 17] = [
     "note",
     "machine",
     "commissioning",
+    "commissioned",
     "action",
     "power",
     "alarm_change",

@@ -11,12 +11,13 @@ use supervision::{
 };
 use wiring::{
     channel::Object,
+    fingerprint,
     index::{MachineIx, PoleIx},
 };
 
 use crate::{
     codec,
-    item::{Item, Proving, What},
+    item::{Commissioned, Item, Proving, What},
     names::Names,
     render, stored, tally,
 };
@@ -37,6 +38,7 @@ impl Store {
             params![now_utc, names.layout().name],
         )?;
         let run = db.last_insert_rowid();
+        wired(&db, &names)?;
         Ok(Self { db, names, run })
     }
 
@@ -106,6 +108,7 @@ impl Writing<'_> {
             What::Culprit { fault, suspect, who } => self.culprit(item, *fault, *suspect, who),
             What::Note { fault, who, text } => self.note(item, *fault, who, text),
             What::Proving(proving) => self.proving(item, proving),
+            What::Commissioned(result) => self.commissioned(item, result),
         }
     }
 
@@ -406,4 +409,34 @@ impl Writing<'_> {
         )?;
         Ok(())
     }
+
+    fn commissioned(&self, item: &Item, it: &Commissioned) -> rusqlite::Result<()> {
+        self.run_sql(
+            "INSERT INTO commissioned(machine, utc_us, who, outcome, wiring, steps) \
+             VALUES (?, ?, ?, ?, ?, ?)",
+            params![
+                it.machine,
+                item.utc,
+                it.who,
+                it.outcome.word(),
+                it.wiring,
+                it.steps.to_string()
+            ],
+        )?;
+        Ok(())
+    }
+}
+
+/// Notes how each machine is wired by the layout of this run: a result of commissioning is valid for one wiring.
+fn wired(db: &Connection, names: &Names) -> rusqlite::Result<()> {
+    let layout = names.layout();
+    let change = db.unchecked_transaction()?;
+    change.execute("DELETE FROM wired", [])?;
+    let mut write = change.prepare("INSERT INTO wired(machine, wiring) VALUES (?, ?)")?;
+    for machine in (0..layout.machines.len()).map(MachineIx::new) {
+        let name = names.object(Object::Machine(machine));
+        write.execute(params![name, fingerprint::of_machine(layout, machine)])?;
+    }
+    drop(write);
+    change.commit()
 }

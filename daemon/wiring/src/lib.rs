@@ -6,6 +6,7 @@ pub mod channel;
 pub mod check;
 pub mod detect;
 pub mod finding;
+pub mod fingerprint;
 pub mod grammar;
 pub mod index;
 pub mod layout;

@@ -2,9 +2,9 @@
 
 use std::{path::PathBuf, time::Duration};
 
-use dashboard::{Archive, ArchiveError, Download, FaultQuery, Form};
+use dashboard::{Archive, ArchiveError, Commissioning, Download, Ending, FaultQuery, Form};
 use history::{
-    Filter, Item, ReadError, Reader, Scribe, What,
+    Commissioned, Filter, Item, Outcome, ReadError, Reader, Scribe, What,
     export::{self, Format},
     json::Fault,
     report::{self, TimeZone},
@@ -50,6 +50,13 @@ impl Shelf {
             ReadError::NoFault(_) => ArchiveError::Unknown,
             other => unreadable(&other),
         })
+    }
+
+    /// Returns when it is durable.
+    fn write(&self, what: What) -> Answer<()> {
+        // Only the wall clock of what a person wrote is kept.
+        let item = Item { at: Mono::START, utc: clock::wall_now(), what };
+        if self.scribe.write(item, PATIENCE) { Ok(()) } else { Err(ArchiveError::NotSaved) }
     }
 
     fn span(&self, from: Option<&str>, to: Option<&str>) -> Answer<Session> {
@@ -101,10 +108,27 @@ impl Archive for Shelf {
     fn note(&self, number: u32, who: &str, text: &str) -> Answer<()> {
         self.one(number)?;
         let (who, text) = (who.to_owned(), text.to_owned());
-        let what = What::Note { fault: FaultNumber(number), who, text };
-        // Only the wall clock of a note is kept.
-        let item = Item { at: Mono::START, utc: clock::wall_now(), what };
-        if self.scribe.write(item, PATIENCE) { Ok(()) } else { Err(ArchiveError::NotSaved) }
+        self.write(What::Note { fault: FaultNumber(number), who, text })
+    }
+
+    fn commissioned(&self, machine: Option<&str>) -> Answer<Value> {
+        let Some(reader) = self.open()? else { return Ok(Value::Array(Vec::new())) };
+        to_json(&reader.commissioned(machine).map_err(|why| unreadable(&why))?)
+    }
+
+    fn commission(&self, result: &Commissioning) -> Answer<()> {
+        let result = Commissioned {
+            machine: result.machine.clone(),
+            who: result.who.clone(),
+            outcome: match result.outcome {
+                Ending::Passed => Outcome::Passed,
+                Ending::Failed => Outcome::Failed,
+                Ending::Abandoned => Outcome::Abandoned,
+            },
+            wiring: result.wiring.clone(),
+            steps: result.steps.clone(),
+        };
+        self.write(What::Commissioned(result))
     }
 
     fn machines(&self) -> Answer<Value> {

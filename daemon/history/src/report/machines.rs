@@ -53,7 +53,12 @@ pub(crate) fn verdict(machine: &Machine) -> (&'static str, String) {
             ),
         );
     }
-    let tested = if proved { "proved" } else { "never proved: that it is good is not measured" };
+    let tested = match (proved, machine.unproved_by.as_deref()) {
+        (true, _) => "proved",
+        (false, Some("failed")) => "failed its last commissioning",
+        (false, Some(_)) => "rewired since it was proved: prove it anew",
+        (false, None) => "never proved: that it is good is not measured",
+    };
     let hits = if hits == 1 { "1 hit".to_owned() } else { format!("{hits} hits") };
     ("good", format!("{used}, {hits}, {tested}"))
 }
@@ -134,6 +139,19 @@ fn plain(machine: &Machine) -> &str {
     machine.machine.strip_prefix("machine/").unwrap_or(&machine.machine)
 }
 
+/// The day on which it was last proved; where that counts no more, why.
+fn last_proved(machine: &Machine) -> String {
+    let day = |it: &str| it[..10.min(it.len())].to_owned();
+    match (&machine.proved, &machine.proved_before) {
+        (Some(at), _) => day(at),
+        (None, Some(before)) => {
+            let why = machine.unproved_by.as_deref().unwrap_or("not valid");
+            format!("{}, {why} since", day(before))
+        }
+        (None, None) => "never".to_owned(),
+    }
+}
+
 fn row(machine: &Machine) -> Vec<String> {
     let unknown = || "not measured".to_owned();
     let last = machine.throw_times.last();
@@ -155,6 +173,6 @@ fn row(machine: &Machine) -> Vec<String> {
         machine.mismatches.to_string(),
         by_pole(&|it| it.hits.to_string()),
         by_pole(&|it| format!("{} %", number(it.stress, 1))),
-        machine.proved.as_deref().map_or("never", |it| &it[..10.min(it.len())]).to_owned(),
+        last_proved(machine),
     ]
 }
