@@ -112,7 +112,7 @@ fn prepared(loaded: &Loaded, args: &DemoArgs) -> Result<Loaded, Failure> {
     for settings in &mut table.districts {
         settings.power_on = PowerOn::Auto;
     }
-    Ok(Loaded { layout: layout.into(), channels: loaded.channels.clone() })
+    Ok(Loaded { layout: layout.into(), ..loaded.clone() })
 }
 
 fn external(address: &str) -> Result<BrokerAddress, Failure> {

@@ -308,6 +308,7 @@ fn dashboard_settings(
         hosts: loaded.layout.links.dashboard.hosts.clone(),
         operator_token: token.to_owned(),
         read_token,
+        revision: loaded.revision.clone(),
         demo,
         version: env!("CARGO_PKG_VERSION").to_owned(),
     })

@@ -9,20 +9,21 @@ mod drawing;
 mod html;
 mod labels;
 mod machine;
-mod qr;
 mod track;
-mod words;
 
 use std::{collections::BTreeSet, fs, path::Path};
 
-use sha2::{Digest, Sha256};
-use wiring::{layout::Layout, terminals::Wiring};
+use dashboard::qr;
+use wiring::{
+    layout::Layout,
+    terminals::{Wiring, words},
+};
 
 use crate::{
     cli::SheetsArgs,
     exit::{Exit, Failure},
     print,
-    source::Source,
+    source::{Source, revision},
 };
 
 /// What every page is made of.
@@ -127,11 +128,6 @@ fn date(given: Option<&str>) -> Result<String, Failure> {
         })?,
     };
     Ok(date.strftime("%-d %b %Y").to_string())
-}
-
-/// The first eight digits are enough to tell two sheets apart.
-fn revision(text: &str) -> String {
-    Sha256::digest(text.as_bytes()).iter().take(4).map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// A district may be called like one of our own pages, and some file systems do not tell `Q` from `q`.

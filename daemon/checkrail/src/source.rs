@@ -6,6 +6,7 @@ use std::{
     sync::Arc,
 };
 
+use sha2::{Digest, Sha256};
 use wiring::{channel::ChannelTable, layout::Layout, read::ReadResult, source::LineIndex};
 
 use crate::{
@@ -31,6 +32,14 @@ pub struct Loaded {
     pub layout: Arc<Layout>,
     /// Its channels.
     pub channels: Arc<ChannelTable>,
+    /// See [`revision`].
+    pub revision: String,
+}
+
+/// First digits of a hash of a layout file: eight are enough to tell two sheets apart.
+#[must_use]
+pub fn revision(text: &str) -> String {
+    Sha256::digest(text.as_bytes()).iter().take(4).map(|byte| format!("{byte:02x}")).collect()
 }
 
 impl Source {
@@ -77,7 +86,7 @@ impl Source {
             Some(layout) if errors.is_empty() => {
                 let layout = Arc::new(layout.clone());
                 let channels = Arc::new(ChannelTable::new(&layout));
-                Ok(Loaded { layout, channels })
+                Ok(Loaded { layout, channels, revision: revision(&self.text) })
             }
             Some(_) | None => {
                 Err(Failure::LayoutRefused { path: self.path.clone(), count: errors.len().max(1) })

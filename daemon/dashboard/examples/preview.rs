@@ -38,6 +38,7 @@ async fn main() -> Result<(), Box<dyn Error>> {
         hosts: Vec::new(),
         operator_token: token.clone(),
         read_token: None,
+        revision: "5e0a11c3".to_owned(),
         demo: env::var_os("DEMO").is_some(),
         version: env!("CARGO_PKG_VERSION").to_owned(),
     };

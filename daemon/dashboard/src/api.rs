@@ -4,6 +4,7 @@ pub(crate) mod acts;
 pub(crate) mod error;
 pub(crate) mod reads;
 pub(crate) mod session;
+pub(crate) mod sheets;
 
 use std::sync::{
     Arc,
@@ -50,6 +51,7 @@ const PATIENCE: Duration = Duration::from_secs(3);
 pub(crate) struct App {
     pub(crate) settings: Settings,
     pub(crate) auth: Auth,
+    pub(crate) sheets: sheets::Sheets,
     pub(crate) answers: Answers,
     pub(crate) feed: Arc<Feed>,
     pub(crate) archive: Arc<dyn Archive>,
@@ -89,6 +91,8 @@ pub(crate) fn reading() -> Vec<(&'static str, MethodRouter<Arc<App>>)> {
         ("/api/v1/machines", get(reads::machines)),
         ("/api/v1/report", get(reads::report)),
         ("/api/v1/turnouts", get(reads::turnouts)),
+        ("/api/v1/wiring", get(sheets::index)),
+        ("/api/v1/wiring/{name}", get(sheets::show)),
         ("/api/v1/stream", get(stream::follow)),
         ("/metrics", get(reads::metrics)),
     ]

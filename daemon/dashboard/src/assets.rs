@@ -13,8 +13,10 @@ use crate::api::error::ApiError;
 struct Files;
 
 /// Paths that a person may open or a printed label may name; all of them are the one page.
-const PAGES: [&str; 8] =
-    ["live", "alarms", "faults", "turnouts", "machines", "report", "about", "more"];
+const PAGES: [&str; 10] = [
+    "live", "alarms", "faults", "turnouts", "wiring", "machines", "report", "setup", "about",
+    "more",
+];
 
 /// A file of the page, or the page itself.
 pub(crate) async fn serve(uri: Uri, headers: HeaderMap) -> Response {

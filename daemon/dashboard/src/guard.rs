@@ -112,7 +112,7 @@ fn check_host(headers: &HeaderMap, allowed: &[String]) -> Result<(), ApiError> {
 }
 
 /// The host part of `name:port` or `[v6]:port`.
-fn host_name(host: &str) -> &str {
+pub(crate) fn host_name(host: &str) -> &str {
     if host.starts_with('[') {
         return host.split_once(']').map_or(host, |(inside, _)| &host[..=inside.len()]);
     }

@@ -13,6 +13,7 @@ mod listen;
 pub mod metrics;
 mod once;
 mod openapi;
+pub mod qr;
 mod secret;
 mod server;
 mod settings;

@@ -36,7 +36,7 @@ const fn act(path: &'static str, summary: &'static str, body: &'static str) -> R
 }
 
 /// Every operation.
-const ROWS: [Row; 27] = [
+const ROWS: [Row; 29] = [
     read("/api/v1/state", "The whole state at this instant", "State"),
     read("/api/v1/alarms", "Alarms that are not normal", "Alarms"),
     read("/api/v1/turnouts", "Turnouts with position, polarity and contact load", "Turnouts"),
@@ -52,6 +52,8 @@ const ROWS: [Row; 27] = [
     },
     read("/api/v1/report", "What a span of time was like; `as=html` for one page", "Any"),
     read("/api/v1/machines", "The ledger of the machines", "Machines"),
+    read("/api/v1/wiring", "Switch machines by district", "Wiring"),
+    read("/api/v1/wiring/{name}", "Terminals and wires of a district or a machine", "Sheets"),
     Row {
         path: "/api/v1/stream",
         method: "get",
@@ -168,6 +170,10 @@ fn parameters(row: &Row) -> Vec<Value> {
         all.push(json!({ "name": "number", "in": "path", "required": true,
             "schema": { "type": "integer", "minimum": 1, "maximum": u32::MAX } }));
     }
+    if row.path.contains("{name}") {
+        all.push(json!({ "name": "name", "in": "path", "required": true,
+            "schema": { "type": "string", "minLength": 1 } }));
+    }
     let names = QUERIES.iter().filter(|(path, _)| *path == row.path).flat_map(|(_, names)| *names);
     all.extend(names.map(|name| {
         let required = *name == "as" && row.path.ends_with("export");
@@ -261,6 +267,8 @@ fn schemas() -> Value {
         "Turnouts": list("turnouts"),
         "Faults": list("faults"),
         "Machines": list("machines"),
+        "Wiring": { "type": "object", "required": ["revision", "errors", "districts", "homeless"] },
+        "Sheets": { "type": "object", "required": ["kind", "name", "revision", "errors", "machines"] },
         "Fault": { "type": "object", "required": ["fault", "district", "cause"] },
         "Health": { "type": "object", "required": ["status", "supervisor_age_ms", "history", "links"] },
         "Session": { "type": "object", "required": ["role"], "properties": {

@@ -14,7 +14,7 @@ use tokio::{
 use wiring::layout::Layout;
 
 use crate::{
-    api::{App, router},
+    api::{App, router, sheets::Sheets},
     archive::Archive,
     auth::Auth,
     feed::{Feed, stopped},
@@ -110,6 +110,7 @@ pub(crate) fn app(settings: Settings, parts: Parts) -> Result<App, SecretError> 
     Ok(App {
         auth: Auth::new(&settings.operator_token, settings.read_token.as_deref()),
         answers: Answers::default(),
+        sheets: Sheets::default(),
         settings,
         feed,
         archive: parts.archive,

@@ -16,6 +16,8 @@ pub struct Settings {
     pub read_token: Option<String>,
     /// The layout is a demonstration: every page says so.
     pub demo: bool,
+    /// First digits of a hash of the layout file, as the wiring sheets print them.
+    pub revision: String,
     /// Version of the program, for the about page and the metrics.
     pub version: String,
 }

@@ -343,3 +343,36 @@ async fn files_come_as_attachments_in_a_form_that_is_known() {
     assert_eq!(server.client().get("/api/v1/faults/99/export?as=csv").await.status, 404);
     assert!(server.client().get("/api/v1/report").await.json()["districts"].is_array());
 }
+
+#[tokio::test]
+async fn the_wiring_of_a_district_and_of_a_machine_is_the_sheets_table() {
+    let server = Server::start(None).await;
+    let index = server.client().get("/api/v1/wiring").await.json();
+    assert_eq!(index["revision"], "5e0a11c3");
+    assert_eq!(index["districts"][0]["id"], "quarry");
+    assert_eq!(index["districts"][0]["machines"][0], "T1");
+    let district = server.client().get("/api/v1/wiring/quarry").await.json();
+    assert_eq!(
+        (&district["kind"], &district["machines"][0]["id"]),
+        (&"district".into(), &"T1".into())
+    );
+    let one = server.client().get("/api/v1/wiring/T1").await.json();
+    assert_eq!(one["machines"][0]["rows"], district["machines"][0]["rows"]);
+    let frog = one["machines"][0]["rows"].as_array().unwrap().iter();
+    let frog = frog.into_iter().find(|row| row["function"] == "contact 1 common").unwrap();
+    assert!(frog.to_string().contains("frog of T1"), "{frog}");
+    assert_eq!(server.client().get("/api/v1/wiring/nowhere").await.status, 404);
+}
+
+#[tokio::test]
+async fn a_code_leads_a_phone_only_where_a_phone_can_go() {
+    let server = Server::start(None).await;
+    let code = |host: &str| {
+        let client = Client::new(server.address(), host);
+        async move { client.get("/api/v1/wiring/T1").await.json()["machines"][0]["code"].clone() }
+    };
+    for host in ["127.0.0.1:8080", "localhost:8080", "[::1]:8080"] {
+        assert!(code(host).await.is_null(), "{host}");
+    }
+    assert!(code("192.168.1.20:8080").await["path"].as_str().unwrap().starts_with("M4 4"));
+}

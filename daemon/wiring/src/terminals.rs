@@ -4,9 +4,11 @@
 pub mod bench;
 pub mod fit;
 mod home;
+pub mod sheet;
 pub mod totals;
 pub mod truth;
 mod wires;
+pub mod words;
 
 use crate::{
     index::{DistrictIx, FrogIx, MachineIx, PoleIx, TrackworkIx},

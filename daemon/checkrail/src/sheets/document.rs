@@ -30,7 +30,7 @@ pub fn district(book: &Book<'_>, at: usize) -> String {
 /// Index page, machines and labels of a district.
 fn part(book: &Book<'_>, of: DistrictIx) -> String {
     let machines = district::machines(book, of);
-    let sheets: String = machines.iter().map(|it| machine::sheet(book, it)).collect();
+    let sheets: String = machines.iter().map(|it| machine::page(book, it)).collect();
     let labels = labels::labels(book.layout, district::wires(book, of));
     [district::index(book, of), sheets, labels].concat()
 }
@@ -46,7 +46,7 @@ pub fn all(book: &Book<'_>) -> String {
     let homeless = homeless(book);
     if !homeless.is_empty() {
         body.push_str("<h1 class=\"part\">Machines that no trackwork names</h1>\n");
-        body.extend(homeless.iter().map(|it| machine::sheet(book, it)));
+        body.extend(homeless.iter().map(|it| machine::page(book, it)));
     }
     page(book, "Wiring sheets", &body)
 }

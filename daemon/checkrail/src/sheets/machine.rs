@@ -1,12 +1,11 @@
 //! The sheet of one machine.
 
-use std::fmt::Write as _;
-
 use wiring::{
     layout::Machine,
     terminals::{
-        MachineWiring, Terminal,
+        MachineWiring,
         fit::{Fit, diameters, fits},
+        sheet,
     },
     units::Gauge,
 };
@@ -18,7 +17,7 @@ use super::{
 };
 
 /// Everything about one machine, never split over two pages.
-pub fn sheet(book: &Book<'_>, machine: &MachineWiring) -> String {
+pub fn page(book: &Book<'_>, machine: &MachineWiring) -> String {
     let it = &book.layout.machines[machine.machine.at()];
     let stages = bench::test(book, machine);
     let (bare, later) =
@@ -41,7 +40,8 @@ fn head(book: &Book<'_>, machine: &MachineWiring, it: &Machine) -> String {
     let code = book
         .dashboard
         .as_ref()
-        .and_then(|dashboard| qr::svg(&format!("{dashboard}/commission/{}", it.id)))
+        .and_then(|dashboard| qr::code(&format!("{dashboard}/commission/{}", it.id)))
+        .map(|code| drawn(&code))
         .unwrap_or_default();
     let by_meter = if it.terminals_by_meter { " Terminals as a meter found them." } else { "" };
     let unnamed = machine.terminals.iter().any(|terminal| terminal.label.is_none());
@@ -52,7 +52,7 @@ fn head(book: &Book<'_>, machine: &MachineWiring, it: &Machine) -> String {
          <p class=\"rev\">{}, revision {}, {}</p>\n\
          <p>{}, each rated {}.{by_meter}{unnamed} Unplug the booster before working.</p></header>\n",
         escaped(&it.id),
-        escaped(&belongs(book, machine)),
+        escaped(&sheet::belongs(book.layout, machine)),
         escaped(&book.layout.name),
         book.revision,
         escaped(&book.date),
@@ -61,17 +61,12 @@ fn head(book: &Book<'_>, machine: &MachineWiring, it: &Machine) -> String {
     )
 }
 
-/// `left-hand turnout T1, block a, district home`.
-fn belongs(book: &Book<'_>, machine: &MachineWiring) -> String {
-    let layout = book.layout;
-    let each = machine.trackwork.iter().map(|trackwork| {
-        let block = layout.trackwork[trackwork.at()].block;
-        let district = &layout.districts[layout.district_of_block(block).at()].id;
-        let block = &layout.blocks[block.at()].id;
-        format!("{}, district {district}, block {block}", words::trackwork(layout, *trackwork))
-    });
-    let all: Vec<String> = each.collect();
-    if all.is_empty() { "no trackwork names it".to_owned() } else { all.join("; ") }
+fn drawn(code: &qr::Code) -> String {
+    format!(
+        "<svg class=\"qr\" viewBox=\"0 0 {0} {0}\" role=\"img\" aria-label=\"Code of the machine's page\" \
+         shape-rendering=\"crispEdges\"><path d=\"{1}\"/></svg>",
+        code.size, code.path
+    )
 }
 
 fn terminals(book: &Book<'_>, machine: &MachineWiring) -> String {
@@ -79,13 +74,12 @@ fn terminals(book: &Book<'_>, machine: &MachineWiring) -> String {
         "terminals",
         &["Terminal", "Function", "No.", "Wire", "Gauge", "Goes to", "Measured", "Checked", "Note"],
     );
-    for terminal in &machine.terminals {
-        let [number, wire, gauge, to] = wires(book, machine, terminal);
-        let name = match &terminal.label {
-            Some(label) => format!("<b>{}</b>", escaped(label)),
-            None => format!("({})", escaped(&words::terminal(book.layout, terminal))),
-        };
-        let function = escaped(&words::function(book.layout, terminal));
+    for row in sheet::rows(book.layout, &book.wiring, machine) {
+        let terminal = escaped(&row.terminal);
+        let name =
+            if row.is_named { format!("<b>{terminal}</b>") } else { format!("({terminal})") };
+        let [number, wire, gauge, to] = ends(&row);
+        let function = escaped(&row.function);
         let cells =
             [name, function, number, wire, gauge, to, String::new(), BOX.to_owned(), String::new()];
         table.row(&cells);
@@ -94,51 +88,25 @@ fn terminals(book: &Book<'_>, machine: &MachineWiring) -> String {
 }
 
 /// Number, colour, gauge and other end of all wires at a terminal, each on a line of its own.
-fn wires(book: &Book<'_>, machine: &MachineWiring, terminal: &Terminal) -> [String; 4] {
+fn ends(row: &sheet::Row) -> [String; 4] {
     let mut cells: [Vec<String>; 4] = Default::default();
-    for (wire, place) in book.wiring.at(machine, &terminal.function) {
-        cells[0].push(wire.number.map(|number| number.to_string()).unwrap_or_default());
-        cells[1].push(escaped(&words::colour(wire)));
-        cells[2].push(words::gauge(wire.gauge));
-        cells[3].push(escaped(&words::goes_to(book.layout, machine, place)));
+    for end in &row.wires {
+        cells[0].push(end.number.map(|number| number.to_string()).unwrap_or_default());
+        cells[1].push(escaped(&end.colour));
+        cells[2].push(words::gauge(end.gauge));
+        cells[3].push(escaped(&end.to));
     }
-    if cells[3].is_empty() {
-        cells[3].push(escaped(&words::unwired(terminal)));
-    }
+    cells[3].extend(row.free.as_deref().map(escaped));
     cells.map(|lines| lines.join("<br>"))
 }
 
 /// Which poles stand side by side, and what is in the frog's wire.
 fn jumpers(book: &Book<'_>, machine: &MachineWiring) -> String {
-    let layout = book.layout;
-    let mut text = String::new();
-    for frog in &machine.frogs {
-        let it = &layout.frogs[frog.at()];
-        let poles: Vec<String> = it.poles.iter().map(|pole| layout.pole_name(pole.pole)).collect();
-        let name = words::frog_name(layout, *frog);
-        if 1 < poles.len() {
-            let _ = write!(
-                text,
-                "Jumpers put contacts {} side by side, so that they share the current of the {}. ",
-                escaped(&words::and(&poles)),
-                escaped(&name)
-            );
-        }
-        if let Some(limiter) = it.limiter {
-            let kind = match limiter.kind {
-                wiring::layout::LimiterKind::Lamp => "a lamp",
-                wiring::layout::LimiterKind::Ptc => "a resettable fuse",
-                wiring::layout::LimiterKind::Resistor => "a resistor",
-            };
-            let _ = write!(
-                text,
-                "In the wire to the {}: {kind}, {}. ",
-                escaped(&name),
-                limiter.ohms_hot
-            );
-        }
+    let notes = sheet::notes(book.layout, machine);
+    if notes.is_empty() {
+        return String::new();
     }
-    if text.is_empty() { text } else { format!("<p class=\"jumpers\">{}</p>\n", text.trim_end()) }
+    format!("<p class=\"jumpers\">{}</p>\n", escaped(&notes.join(" ")))
 }
 
 /// Whether the wires go through the terminals' holes.

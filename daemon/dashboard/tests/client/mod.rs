@@ -44,6 +44,7 @@ impl Server {
             hosts: Vec::new(),
             operator_token: TOKEN.to_owned(),
             read_token: read_token.map(str::to_owned),
+            revision: "5e0a11c3".to_owned(),
             demo: false,
             version: "0.0.0".to_owned(),
         };

@@ -20,22 +20,27 @@ pub fn reachable(listen: &str) -> Option<String> {
     is_for_others.then(|| format!("http://{listen}"))
 }
 
-/// The code as a drawing; none when the address is too long for one.
+/// A code as a drawing in black on white.
+#[derive(Clone, Debug, Eq, PartialEq)]
+pub struct Code {
+    /// Width and height with the quiet zone. Unit: modules.
+    pub size: usize,
+    /// The dark modules, as the path of an SVG drawing of that size.
+    pub path: String,
+}
+
+/// The code of an address; none when the address is too long for one.
 #[must_use]
-pub fn svg(address: &str) -> Option<String> {
+pub fn code(address: &str) -> Option<Code> {
     let code = QrCode::with_error_correction_level(address, EcLevel::M).ok()?;
     let width = code.width();
-    let size = width + 2 * QUIET;
     let mut path = String::new();
     for (at, colour) in code.to_colors().into_iter().enumerate() {
         if colour == Color::Dark {
             let _ = write!(path, "M{} {}h1v1h-1z", at % width + QUIET, at / width + QUIET);
         }
     }
-    Some(format!(
-        "<svg class=\"qr\" viewBox=\"0 0 {size} {size}\" role=\"img\" aria-label=\"Code of the machine's page\" \
-         shape-rendering=\"crispEdges\"><path d=\"{path}\"/></svg>"
-    ))
+    Some(Code { size: width + 2 * QUIET, path })
 }
 
 #[cfg(test)]
@@ -59,9 +64,11 @@ mod tests {
 
     #[test]
     fn a_code_has_the_three_corner_marks() {
-        let svg = svg("http://192.168.1.20:8080/commission/T1").expect("short enough");
+        let code = code("http://192.168.1.20:8080/commission/T1").expect("short enough");
         for corner in ["M4 4h1", "M10 4h1", "M4 10h1"] {
-            assert!(svg.contains(corner), "{corner}");
+            assert!(code.path.contains(corner), "{corner}");
         }
+        // ISO/IEC 18004: a side has 17 modules and four more for each version.
+        assert_eq!((code.size - 2 * QUIET - 17) % 4, 0);
     }
 }

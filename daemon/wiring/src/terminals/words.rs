@@ -1,14 +1,15 @@
 //! Words for terminals, wires and the places they go to.
 
-use wiring::{
-    index::{DistrictIx, TrackworkIx},
+use super::{Function, MachineWiring, Place, Purpose, Terminal, Throw, WireRun};
+use crate::{
+    index::{DistrictIx, FrogIx, TrackworkIx},
     layout::{Conductor, Layout, Side, Supply, Tie},
-    terminals::{Function, MachineWiring, Place, Purpose, Terminal, Throw, WireRun},
     trackwork::Hand,
     units::{Gauge, Micrometres},
 };
 
 /// What stands on the machine, or where the file does not say, a name of ours: `1C`, `1N`, `1R`, `motor 1`.
+#[must_use]
 pub fn terminal(layout: &Layout, it: &Terminal) -> String {
     it.label.clone().unwrap_or_else(|| stand_in(layout, &it.function))
 }
@@ -29,6 +30,7 @@ fn stand_in(layout: &Layout, function: &Function) -> String {
 }
 
 /// `contact 1 common`.
+#[must_use]
 pub fn function(layout: &Layout, it: &Terminal) -> String {
     match &it.function {
         Function::Motor(lead) => format!("motor, lead {lead}"),
@@ -40,6 +42,7 @@ pub fn function(layout: &Layout, it: &Terminal) -> String {
 }
 
 /// What a terminal without wires is for.
+#[must_use]
 pub fn unwired(it: &Terminal) -> String {
     match &it.purpose {
         Purpose::Use(name) => format!("{name} (own drawing)"),
@@ -49,6 +52,7 @@ pub fn unwired(it: &Terminal) -> String {
 }
 
 /// The other end of a wire, seen from a machine.
+#[must_use]
 pub fn goes_to(layout: &Layout, machine: &MachineWiring, place: &Place) -> String {
     match place {
         Place::Terminal(at, function) if *at == machine.machine => {
@@ -61,6 +65,7 @@ pub fn goes_to(layout: &Layout, machine: &MachineWiring, place: &Place) -> Strin
 }
 
 /// A place as it stands on a label.
+#[must_use]
 pub fn place(layout: &Layout, place: &Place) -> String {
     match place {
         Place::Terminal(machine, function) => {
@@ -108,7 +113,8 @@ fn drive(layout: &Layout, supply: Supply, lead: u8) -> String {
 }
 
 /// `frog of T1`, `frog a of S1`.
-pub fn frog_name(layout: &Layout, frog: wiring::index::FrogIx) -> String {
+#[must_use]
+pub fn frog_name(layout: &Layout, frog: FrogIx) -> String {
     let it = &layout.frogs[frog.at()];
     let id = &layout.trackwork[it.trackwork.at()].id;
     match it.name.word() {
@@ -140,6 +146,7 @@ fn tied(
 }
 
 /// A tie without the trackwork's name: `left stock rail`, `right rail of a-left`, `bus A`.
+#[must_use]
 pub fn rail(tie: Tie) -> String {
     match tie {
         Tie::Stock(side) => format!("{} stock rail", self::side(side)),
@@ -150,6 +157,7 @@ pub fn rail(tie: Tie) -> String {
 }
 
 /// `left` or `right`.
+#[must_use]
 pub const fn side(side: Side) -> &'static str {
     match side {
         Side::Left => "left",
@@ -158,6 +166,7 @@ pub const fn side(side: Side) -> &'static str {
 }
 
 /// `right-hand turnout T1`.
+#[must_use]
 pub fn trackwork(layout: &Layout, trackwork: TrackworkIx) -> String {
     let it = &layout.trackwork[trackwork.at()];
     let hand = match it.hand {
@@ -170,26 +179,31 @@ pub fn trackwork(layout: &Layout, trackwork: TrackworkIx) -> String {
 }
 
 /// A wire's colour; words, so that a print without colour tells it too.
+#[must_use]
 pub fn colour(wire: &WireRun) -> String {
     wire.colour.clone().unwrap_or_default()
 }
 
 /// A size, or nothing where the file states none.
+#[must_use]
 pub fn gauge(gauge: Option<Gauge>) -> String {
     gauge.map(|gauge| gauge.to_string()).unwrap_or_default()
 }
 
 /// A length, or that there is none.
+#[must_use]
 pub fn length(length: Option<Micrometres>) -> String {
     length.map_or_else(|| "not stated".to_owned(), |length| length.to_string())
 }
 
 /// `2 machines`, `1 machine`.
+#[must_use]
 pub fn counted(count: usize, noun: &str) -> String {
     format!("{count} {noun}{}", if count == 1 { "" } else { "s" })
 }
 
 /// `one`, `one and two`, `one, two and three`.
+#[must_use]
 pub fn and(items: &[String]) -> String {
     match items {
         [] => String::new(),
