@@ -60,17 +60,19 @@ impl Dense {
     }
 
     fn clear_below(&mut self, column: usize, rights: &mut [Vec<f64>]) {
-        for row in column + 1..self.size {
-            let factor = self.at(row, column) / self.at(column, column);
+        let (above, below) = self.cells.split_at_mut((column + 1) * self.size);
+        let pivots = &above[column * self.size + column..];
+        for (place, row) in below.chunks_exact_mut(self.size).enumerate() {
+            let row = &mut row[column..];
+            let factor = row[0] / pivots[0];
             if factor == 0.0 {
                 continue;
             }
-            for at in column..self.size {
-                let value = self.at(row, at) - factor * self.at(column, at);
-                self.set(row, at, value);
+            for (cell, pivot) in row.iter_mut().zip(pivots) {
+                *cell -= factor * pivot;
             }
             for right in &mut *rights {
-                right[row] -= factor * right[column];
+                right[column + 1 + place] -= factor * right[column];
             }
         }
     }

@@ -3,6 +3,8 @@
 //! This is the face that other crates use; nodes and branches are drawn in `plan`, switched in `wired`, solved in
 //! `network` and `load`.
 
+use std::borrow::Cow;
+
 use wiring::{
     index::{BlockIx, DistrictIx, FrogIx, TrackIx, TrackworkIx},
     layout::{
@@ -12,7 +14,11 @@ use wiring::{
     trackwork::Port,
 };
 
-use crate::{network::LEAST_OHMS, plan::Plan, wired::Wired};
+use crate::{
+    network::LEAST_OHMS,
+    plan::Plan,
+    wired::{Wired, order},
+};
 
 /// Electric current. Unit: ampere.
 #[derive(Clone, Copy, Debug, Default, PartialEq, PartialOrd)]
@@ -119,7 +125,7 @@ pub struct Flow {
 }
 
 /// The network of a layout, before anything is switched.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub struct Grid {
     pub(crate) plan: Plan,
     pub(crate) supplies: Vec<Supply>,
@@ -127,8 +133,10 @@ pub struct Grid {
     pub(crate) limiters: Vec<Series>,
     /// District of each frog.
     pub(crate) frog_districts: Vec<usize>,
-    /// Number of poles.
+    /// Number of poles, of machines, of reversers.
     pub(crate) poles: usize,
+    pub(crate) machines: usize,
+    pub(crate) reversers: usize,
 }
 
 /// A booster as the network sees it.
@@ -178,13 +186,22 @@ impl Grid {
                 .map(|frog| layout.district_of_frog(FrogIx::new(frog)).at())
                 .collect(),
             poles: layout.poles.len(),
+            machines: layout.machines.len(),
+            reversers: layout.reversers.len(),
         }
     }
 
     /// The network as switched, factorised once for as many cases as wanted.
     #[must_use]
     pub fn wired(&self, switches: &Switches) -> Wired<'_> {
-        Wired::new(self, switches)
+        Wired::new(Cow::Borrowed(self), switches, None)
+    }
+
+    /// The network as switched, with the grid in it: for who switches and solves again and again.
+    #[must_use]
+    pub fn into_wired(self, switches: &Switches) -> Wired<'static> {
+        let order = order(&self);
+        Wired::new(Cow::Owned(self), switches, Some(order))
     }
 
     /// Solves one case. Magnitudes but for bridges, which have a direction.

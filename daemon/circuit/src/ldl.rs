@@ -105,8 +105,15 @@ impl Factor {
     pub fn new(matrix: &Symmetric) -> Result<Self, FactorError> {
         let size = matrix.diagonal.len();
         let graph = Graph::new(size, matrix.off.iter().map(|&(a, b, _)| (a, b)));
-        let order = minimum_degree(&graph);
-        let mut place = vec![0; size];
+        Self::in_order(matrix, minimum_degree(&graph))
+    }
+
+    /// Factorises in a given order: every row of the matrix once.
+    ///
+    /// # Errors
+    /// [`FactorError::NotPositive`] when the matrix is not positive definite.
+    pub(crate) fn in_order(matrix: &Symmetric, order: Vec<u32>) -> Result<Self, FactorError> {
+        let mut place = vec![0; order.len()];
         for (at, &row) in order.iter().enumerate() {
             place[row as usize] = at as u32;
         }

@@ -9,6 +9,7 @@ pub mod loops;
 pub mod network;
 mod order;
 mod plan;
+pub mod repeat;
 pub mod report;
 pub mod source;
 pub mod spice;

@@ -17,7 +17,7 @@ pub struct Supplied {
     pub network: Network,
     /// The sources.
     pub sources: Vec<Source>,
-    ports: Vec<Port>,
+    pub(crate) ports: Vec<Port>,
     /// Transfer resistances among the sources.
     among: Dense,
 }
@@ -30,6 +30,9 @@ pub struct Across {
     /// Resistance. Unit: ohm.
     pub ohms: f64,
 }
+
+/// A bridge by its nodes: from, to, ohms.
+pub(crate) type Place = (u32, u32, f64);
 
 /// What a case does: currents of sources and bridges.
 #[derive(Clone, Debug)]
@@ -51,9 +54,8 @@ struct Joins {
 }
 
 impl Joins {
-    fn new(network: &Network, bridges: &[Across]) -> Self {
-        let ends =
-            |bridge: &Across| [network.island(bridge.port.from), network.island(bridge.port.to)];
+    fn new(network: &Network, bridges: &[Place]) -> Self {
+        let ends = |&(from, to, _): &Place| [network.island(from), network.island(to)];
         let mut islands: Vec<u32> = bridges.iter().flat_map(ends).collect();
         islands.sort_unstable();
         islands.dedup();
@@ -101,10 +103,27 @@ impl Supplied {
     /// Solves a case with other voltages and limits than the network's own sources; places and resistances are theirs.
     #[must_use]
     pub fn case_from(&self, sources: &[Source], bridges: &[Across]) -> Case {
-        let joins = Joins::new(&self.network, bridges);
         let seen = self.seen(bridges);
-        let shares = self.shares(bridges, &joins, &seen);
-        let driven = drive(sources, &self.admittance(&seen, &shares));
+        let places: Vec<Place> =
+            bridges.iter().map(|it| (it.port.from, it.port.to, it.ohms)).collect();
+        let transfer = |one: usize, other: usize| {
+            self.network.transfer(&bridges[one].port, &bridges[other].port)
+        };
+        self.case_of(sources, &places, &seen, transfer)
+    }
+
+    /// Solves a case whose transfer resistances are known: what each source sees of the bridges, and the bridges of
+    /// each other, the second place never above the first.
+    pub(crate) fn case_of(
+        &self,
+        sources: &[Source],
+        bridges: &[Place],
+        seen: &[Vec<f64>],
+        transfer: impl FnMut(usize, usize) -> f64,
+    ) -> Case {
+        let joins = Joins::new(&self.network, bridges);
+        let shares = self.shares(bridges, &joins, seen, transfer);
+        let driven = drive(sources, &self.admittance(seen, &shares));
         let total = |at: usize| -> f64 {
             let pushed = self.sources.iter().zip(&driven).zip(&shares);
             pushed.map(|((source, driven), share)| share[at] * driven.volts / source.ohms).sum()
@@ -128,18 +147,24 @@ impl Supplied {
     }
 
     /// For one ampere out of each source's own node: current of each bridge, then potential of each unknown ground.
-    fn shares(&self, bridges: &[Across], joins: &Joins, seen: &[Vec<f64>]) -> Vec<Vec<f64>> {
+    fn shares(
+        &self,
+        bridges: &[Place],
+        joins: &Joins,
+        seen: &[Vec<f64>],
+        mut transfer: impl FnMut(usize, usize) -> f64,
+    ) -> Vec<Vec<f64>> {
         let known = bridges.len();
         let size = known + joins.unknown.len();
         let mut matrix = Dense::zero(size);
-        for (row, bridge) in bridges.iter().enumerate() {
-            for (column, other) in bridges.iter().enumerate().take(row + 1) {
-                let ohms = self.network.transfer(&bridge.port, &other.port);
+        for (row, &(from, to, ohms)) in bridges.iter().enumerate() {
+            for column in 0..=row {
+                let ohms = transfer(row, column);
                 matrix.set(row, column, ohms);
                 matrix.set(column, row, ohms);
             }
-            matrix.set(row, row, matrix.at(row, row) + bridge.ohms);
-            for (node, sign) in [(bridge.port.from, 1.0), (bridge.port.to, -1.0)] {
+            matrix.set(row, row, matrix.at(row, row) + ohms);
+            for (node, sign) in [(from, 1.0), (to, -1.0)] {
                 if let Ok(place) = joins.unknown.binary_search(&self.network.island(node)) {
                     let column = known + place;
                     matrix.set(row, column, matrix.at(row, column) - sign);
@@ -188,15 +213,30 @@ impl Supplied {
     /// mean something.
     #[must_use]
     pub fn potentials(&self, bridges: &[Across], case: &Case) -> (Vec<f64>, Vec<u32>) {
+        let ends = bridges.iter().map(|bridge| (bridge.port.from, bridge.port.to));
+        self.spread(&self.currents(ends, case), case)
+    }
+
+    /// Currents put into nodes by the sources and by bridges between these nodes.
+    pub(crate) fn currents(
+        &self,
+        ends: impl Iterator<Item = (u32, u32)>,
+        case: &Case,
+    ) -> Vec<(u32, f64)> {
         let mut currents = Vec::new();
         for (source, driven) in self.sources.iter().zip(&case.driven) {
             let amps = driven.volts / source.ohms;
             currents.extend([(source.plus, amps), (source.minus, -amps)]);
         }
-        for (bridge, amps) in bridges.iter().zip(&case.amps) {
-            currents.extend([(bridge.port.from, -amps), (bridge.port.to, *amps)]);
+        for ((from, to), amps) in ends.zip(&case.amps) {
+            currents.extend([(from, -amps), (to, *amps)]);
         }
-        let mut volts = self.network.potentials(&currents);
+        currents
+    }
+
+    /// Potentials and groups that follow from currents put into nodes.
+    pub(crate) fn spread(&self, currents: &[(u32, f64)], case: &Case) -> (Vec<f64>, Vec<u32>) {
+        let mut volts = self.network.potentials(currents);
         let mut groups: Vec<u32> =
             (0..volts.len() as u32).map(|node| self.network.island(node)).collect();
         for (volts, group) in volts.iter_mut().zip(&mut groups) {

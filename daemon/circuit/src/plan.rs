@@ -84,7 +84,7 @@ pub(crate) struct FrogPlan {
 }
 
 /// The plan.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct Plan {
     pub(crate) nodes: usize,
     /// Booster terminals, by conductor.

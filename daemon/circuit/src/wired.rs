@@ -1,5 +1,7 @@
 //! The network under one set of switches: factorised once, solved for many cases.
 
+use std::borrow::Cow;
+
 use wiring::{
     layout::Position,
     material::{LAMP_EXPONENT, LAMP_HOT_OVER_COLD},
@@ -9,7 +11,9 @@ use crate::{
     grid::{Amps, Bridge, Flow, Grid, Ohms, PoleState, Series, Switches, Volts},
     load::{Across, Case, Supplied},
     network::{Branch, LEAST_OHMS, Network},
+    order::{Graph, minimum_degree},
     plan::{BlockPlan, FrogPlan},
+    repeat::Kept,
     source::Source,
 };
 
@@ -61,7 +65,9 @@ pub(crate) enum Section {
 /// The network as switched.
 #[derive(Clone, Debug)]
 pub struct Wired<'a> {
-    pub(crate) grid: &'a Grid,
+    pub(crate) grid: Cow<'a, Grid>,
+    /// Order of elimination that holds for any switches, where this network is to be switched again.
+    order: Option<Vec<u32>>,
     pub(crate) supplied: Supplied,
     /// Source of each booster that is on.
     pub(crate) running: Vec<Option<usize>>,
@@ -115,27 +121,17 @@ impl Parts {
 }
 
 impl<'a> Wired<'a> {
-    pub(crate) fn new(grid: &'a Grid, switches: &Switches) -> Self {
-        let plan = &grid.plan;
-        let mut parts = Parts { branches: plan.fixed.clone(), ..Parts::default() };
-        parts.nodes = plan.nodes as u32;
-        parts.sections.push((0, Section::Rails));
-        let (sources, running) = sources(grid, switches, &mut parts);
-        let heads = heads(grid, switches, &mut parts);
-        let mut feeders = Vec::new();
-        for (at, block) in plan.blocks.iter().enumerate() {
-            parts.begin(Section::Block(at));
-            feeders.push(self::feeders(grid, block, switches, &mut parts));
-        }
-        let mut contacts = Vec::new();
-        for (at, (frog, limiter)) in plan.frogs.iter().zip(&grid.limiters).enumerate() {
-            parts.begin(Section::Frog(at));
-            contacts.extend(self::contacts(frog, *limiter, switches, &mut parts));
-        }
-        let network = Network::new(parts.nodes as usize, &parts.branches)
-            .expect("every branch has a positive resistance and every island its ground");
+    pub(crate) fn new(grid: Cow<'a, Grid>, switches: &Switches, order: Option<Vec<u32>>) -> Self {
+        let (parts, Joined { sources, running, heads, feeders, contacts }) = join(&grid, switches);
+        let nodes = parts.nodes as usize;
+        let network = match &order {
+            Some(order) => Network::in_order(nodes, &parts.branches, order),
+            None => Network::new(nodes, &parts.branches),
+        };
+        let network =
+            network.expect("every branch has a positive resistance and every island its ground");
         let supplied = Supplied::new(network, sources);
-        let mut work = vec![0.0; parts.nodes as usize];
+        let mut work = vec![0.0; nodes];
         let lamp = |&(from, to, hot, volts): &(u32, u32, f64, f64)| Lamp {
             across: supplied.across(from, to, OPEN_OHMS, &mut work),
             hot,
@@ -143,7 +139,31 @@ impl<'a> Wired<'a> {
         };
         let lamps = parts.lamps.iter().map(lamp).collect();
         let Parts { branches, sections, .. } = parts;
-        Self { grid, supplied, running, heads, feeders, contacts, lamps, branches, sections }
+        Self { grid, order, supplied, running, heads, feeders, contacts, lamps, branches, sections }
+    }
+
+    /// Switches the same layout otherwise: cheaper than starting from the grid again, since the order of elimination is
+    /// kept.
+    pub fn switch(&mut self, switches: &Switches) {
+        let order = self.order.take().unwrap_or_else(|| order(&self.grid));
+        let grid = std::mem::replace(&mut self.grid, Cow::Owned(Grid::default()));
+        *self = Self::new(grid, switches, Some(order));
+    }
+
+    /// Solves one case as [`Wired::solve`] does, and keeps in `kept` what the next case needs of it where only
+    /// resistances or a few places differ. `kept` belongs to this network under these switches.
+    #[must_use]
+    pub fn solve_again(&self, bridges: &[Bridge], kept: &mut Kept) -> Flow {
+        if !self.lamps.is_empty() {
+            return self.solve(bridges);
+        }
+        let places = bridges.iter().map(|Bridge { from, to, resistance: Ohms(ohms) }| {
+            let [from, to] = [from, to].map(|terminal| self.grid.plan.node(*terminal));
+            (from, to, ohms.max(LEAST_OHMS))
+        });
+        let (case, currents) = self.supplied.case_again(places, kept);
+        let (potentials, groups) = self.supplied.spread(&currents, &case);
+        self.flow(&case, bridges.len(), potentials, groups)
     }
 
     /// Solves one case. Magnitudes but for bridges, which have a direction.
@@ -235,7 +255,7 @@ impl<'a> Wired<'a> {
             potentials,
             groups,
         }
-        .with_frogs(self.grid)
+        .with_frogs(&self.grid)
     }
 }
 
@@ -266,6 +286,49 @@ pub(crate) fn lamp_ohms(hot: f64, made_for: f64, volts: f64) -> f64 {
 fn beside_ohms(ohms: f64, hot: f64) -> f64 {
     let siemens = 1.0 / ohms - 1.0 / hot;
     if siemens > 1.0 / OPEN_OHMS { 1.0 / siemens } else { OPEN_OHMS }
+}
+
+/// What is joined to the rails.
+struct Joined {
+    sources: Vec<Source>,
+    running: Vec<Option<usize>>,
+    heads: Vec<Option<Wire>>,
+    feeders: Vec<Vec<Wire>>,
+    contacts: Vec<Contact>,
+}
+
+fn join(grid: &Grid, switches: &Switches) -> (Parts, Joined) {
+    let plan = &grid.plan;
+    let mut parts = Parts { branches: plan.fixed.clone(), ..Parts::default() };
+    parts.nodes = plan.nodes as u32;
+    parts.sections.push((0, Section::Rails));
+    let (sources, running) = sources(grid, switches, &mut parts);
+    let heads = heads(grid, switches, &mut parts);
+    let mut feeders = Vec::new();
+    for (at, block) in plan.blocks.iter().enumerate() {
+        parts.begin(Section::Block(at));
+        feeders.push(self::feeders(grid, block, switches, &mut parts));
+    }
+    let mut contacts = Vec::new();
+    for (at, (frog, limiter)) in plan.frogs.iter().zip(&grid.limiters).enumerate() {
+        parts.begin(Section::Frog(at));
+        contacts.extend(self::contacts(frog, *limiter, switches, &mut parts));
+    }
+    (parts, Joined { sources, running, heads, feeders, contacts })
+}
+
+/// An order of elimination for the network with everything closed: it suits whatever is open.
+pub(crate) fn order(grid: &Grid) -> Vec<u32> {
+    let closed = Switches {
+        boosters_on: vec![true; grid.supplies.len()],
+        districts_on: vec![true; grid.heads.len()],
+        machines: vec![None; grid.machines],
+        poles: vec![PoleState::Bridged; grid.poles],
+        reversers_swapped: vec![false; grid.reversers],
+    };
+    let (parts, _) = join(grid, &closed);
+    let pairs = parts.branches.iter().filter(|it| it.from != it.to).map(|it| (it.from, it.to));
+    minimum_degree(&Graph::new(parts.nodes as usize, pairs))
 }
 
 fn sources(grid: &Grid, on: &Switches, parts: &mut Parts) -> (Vec<Source>, Vec<Option<usize>>) {

@@ -2,7 +2,10 @@
 
 mod support;
 
-use circuit::grid::{Bridge, Flow, Grid, Ohms, PoleState, Scales, Switches, Terminal};
+use circuit::{
+    grid::{Bridge, Flow, Grid, Ohms, PoleState, Scales, Switches, Terminal},
+    repeat::Kept,
+};
 use proptest::prelude::*;
 use support::{Sketch, breaker, one_turnout, port, random, wire};
 use wiring::{
@@ -299,6 +302,29 @@ proptest! {
         let [one, two] = [(), ()].map(|()| solve(&case.layout, &case.switches, &case.bridges));
         for (one, two) in one.bridges.iter().zip(&two.bridges) {
             prop_assert_eq!(one.0.to_bits(), two.0.to_bits());
+        }
+    }
+
+    #[test]
+    fn a_network_switched_and_solved_again_is_the_one_solved_afresh(seed in any::<u64>()) {
+        let case = random::case(seed);
+        let grid = Grid::new(&case.layout, &Scales::unity(&case.layout));
+        let mut wired = grid.clone().into_wired(&case.switches);
+        for round in 0..3 {
+            let (switches, bridges) = random::again(&case, seed ^ round);
+            wired.switch(&switches);
+            let mut kept = Kept::default();
+            for count in [bridges.len(), 0, bridges.len() / 2, bridges.len()] {
+                let got = wired.solve_again(&bridges[..count], &mut kept);
+                let want = grid.solve(&switches, &bridges[..count]);
+                let pairs = got.bridges.iter().chain(&got.poles).chain(&got.blocks);
+                for (got, want) in pairs.zip(want.bridges.iter().chain(&want.poles).chain(&want.blocks)) {
+                    prop_assert!((got.0 - want.0).abs() < 1e-6 * want.0.abs().max(1.0), "{got:?} {want:?}");
+                }
+                for (got, want) in got.frogs.iter().zip(&want.frogs) {
+                    prop_assert!((got.0 - want.0).abs() < 1e-5, "{got:?} {want:?}");
+                }
+            }
         }
     }
 }

@@ -13,6 +13,9 @@ use crate::{plan::Perturbation, random::Random};
 const MEAN_LIMIT: f64 = 1.3;
 /// Current above which a hit is recorded, as a multiple of the rating.
 const HIT_FROM: f64 = 1.2;
+/// Current above which a contact may reach its limit of damage in the end, as a multiple of the rating: the square of it
+/// is below the least limit.
+const WARM_FROM: f64 = 0.6;
 /// Share of damaged contacts that weld; the others burn open. Assumed.
 const WELDS: f64 = 0.6;
 
@@ -31,6 +34,8 @@ pub(crate) struct Contact {
     time_constant: f64,
     limit: f64,
     hit: Option<Hit>,
+    /// What it carries.
+    amps: f64,
     /// When it was damaged.
     pub(crate) damaged: Option<Mono>,
 }
@@ -67,21 +72,27 @@ impl Contact {
                     * random.factor(spread.contact),
                 limit: MEAN_LIMIT * random.factor(spread.contact),
                 hit: None,
+                amps: 0.0,
                 damaged: None,
             }
         });
         poles.collect()
     }
 
-    /// Carries `amps` for `span` seconds. `closed` is the side on which it carries.
+    /// From now on it carries so much.
+    pub(crate) fn load(&mut self, amps: f64) {
+        self.amps = amps;
+    }
+
+    /// Carries its current for `span` seconds. `closed` is the side on which it carries.
     pub(crate) fn carry(
         &mut self,
-        amps: f64,
         span: f64,
         closed: Option<Position>,
         now: Mono,
         random: &mut Random,
     ) -> Option<Outcome> {
+        let amps = self.amps;
         let multiple = amps / self.rating;
         if multiple < 0.01 && self.heat < 1e-4 && self.hit.is_none() {
             return None;
@@ -116,6 +127,11 @@ impl Contact {
         self.hit.is_some()
     }
 
+    /// Its image must be followed moment by moment: no lower current comes near a limit of damage.
+    pub(crate) fn is_warm(&self) -> bool {
+        self.hit.is_some() || WARM_FROM < self.amps / self.rating
+    }
+
     /// As new.
     pub(crate) fn repair(&mut self) {
         self.state = PoleState::Follows;
@@ -139,6 +155,7 @@ mod tests {
             time_constant: 2.0,
             limit,
             hit: None,
+            amps: 0.0,
             damaged: None,
         }
     }
@@ -148,8 +165,8 @@ mod tests {
         let mut contact = contact(limit);
         let mut random = Random::new(1, 1);
         (1..20_000).find(|_| {
-            let outcome =
-                contact.carry(amps, 1e-3, Some(Position::Normal), Mono::START, &mut random);
+            contact.load(amps);
+            let outcome = contact.carry(1e-3, Some(Position::Normal), Mono::START, &mut random);
             matches!(outcome, Some(Outcome::Burnt | Outcome::Welded(_)))
         })
     }
@@ -168,11 +185,13 @@ mod tests {
         let mut contact = contact(9.0);
         let mut random = Random::new(1, 1);
         for _ in 0..100 {
-            let none = contact.carry(4.0, 1e-3, Some(Position::Normal), Mono::START, &mut random);
+            contact.load(4.0);
+            let none = contact.carry(1e-3, Some(Position::Normal), Mono::START, &mut random);
             assert_eq!(none, None);
         }
+        contact.load(0.0);
         let Some(Outcome::Hit { energy, stress }) =
-            contact.carry(0.0, 1e-3, Some(Position::Normal), Mono::START, &mut random)
+            contact.carry(1e-3, Some(Position::Normal), Mono::START, &mut random)
         else {
             panic!("no hit told");
         };

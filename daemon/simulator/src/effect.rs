@@ -110,6 +110,11 @@ impl Effect {
         }
     }
 
+    /// It changes with time by itself.
+    pub(crate) fn is_in_motion(&self) -> bool {
+        matches!(self, Self::Pulses { .. } | Self::Growing { .. })
+    }
+
     /// Does it. Bridges and rewiring need nothing but to be listed.
     pub(crate) fn apply(&self, world: &mut World) {
         match *self {
@@ -155,7 +160,7 @@ impl Effect {
             Self::Bridge(_) | Self::Growing { .. } | Self::Pulses { .. } | Self::Rewire(_) => {}
             Self::Vehicle { train, .. } => world.trains[train].set_short(None),
             Self::Hold(train) => world.trains[train].held = false,
-            Self::Guest(train) => world.trains[train].lifted = true,
+            Self::Guest(train) => world.trains[train].lift(),
             Self::Pole(pole, _) => world.contacts[pole.at()].repair(),
             Self::Film(pole, _) => world.contacts[pole.at()].film = 1.0,
             Self::Mood(machine, _) => {

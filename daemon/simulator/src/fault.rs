@@ -133,6 +133,11 @@ impl Faults {
             || effects.into_iter().any(|effect| effect.is_delicate(until))
     }
 
+    /// A bridge of a fault changes with time.
+    pub(crate) fn is_in_motion(&self) -> bool {
+        self.active.iter().flat_map(|active| &active.effects).any(Effect::is_in_motion)
+    }
+
     /// Number of the latest fault in place.
     pub(crate) fn latest(&self) -> Option<u32> {
         self.active.iter().filter(|it| it.started.is_some()).map(|it| it.number).max()
@@ -152,7 +157,7 @@ impl World {
                 at += 1;
             }
         }
-        if self.faults.active.is_empty() {
+        if self.faults.active.is_empty() && self.now.0.is_multiple_of(1_000_000) {
             self.repair_contacts();
         }
     }
@@ -201,6 +206,7 @@ impl World {
         for effect in &active.effects {
             effect.apply(self);
         }
+        self.look_again();
         if active.run == Run::None {
             self.start(&mut active, 0.0);
         }
@@ -276,6 +282,7 @@ impl World {
         }
         // Rewiring is put right last, when no effect of this fault counts any more.
         self.rewire();
+        self.look_again();
         self.tell(Truth::FaultEnded { number: fault.number, after_cut });
     }
 

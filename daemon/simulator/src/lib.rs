@@ -4,6 +4,7 @@
 //! layout (`wiring`) and what current flows (`circuit`), and nothing of how a supervisor thinks.
 
 mod contact;
+mod current;
 mod driver;
 mod effect;
 mod fault;
@@ -14,6 +15,7 @@ mod machine;
 pub mod output;
 pub mod plan;
 mod plant;
+mod probe;
 mod rails;
 pub mod random;
 mod reverser;
@@ -26,6 +28,7 @@ mod supply;
 #[cfg(test)]
 mod tests;
 mod train;
+mod words;
 mod world;
 
 pub use generate::generate;

@@ -103,6 +103,11 @@ impl Machine {
         self.travel.is_none() && self.rest == position
     }
 
+    /// It has not arrived.
+    pub(crate) fn is_travelling(&self) -> bool {
+        self.travel.is_some()
+    }
+
     /// It is on its way and will get there.
     pub(crate) fn is_moving(&self) -> bool {
         self.travel.is_some() && self.mood != Mood::Stalls

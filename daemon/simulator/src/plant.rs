@@ -1,13 +1,19 @@
 //! The electrical plant: the network as it was really built, solved again whenever anything in it has changed.
 
-use circuit::grid::{Bridge, Flow, Grid, Scales, Switches};
+use circuit::{
+    grid::{Bridge, Flow, Grid, Scales, Switches},
+    repeat::Kept,
+    wired::Wired,
+};
 use wiring::layout::Layout;
 
 use crate::{contact::Contact, plan::Perturbation, random::Random};
 
 /// Network, switches, loads and the currents that follow.
 pub(crate) struct Plant {
-    grid: Grid,
+    /// Kept factorised until something is switched.
+    wired: Wired<'static>,
+    kept: Kept,
     scales: Scales,
     switches: Switches,
     bridges: Vec<Bridge>,
@@ -37,29 +43,42 @@ impl Plant {
             poles: contacts.iter().map(|contact| contact.state).collect(),
             reversers_swapped: vec![false; built.reversers.len()],
         };
-        let grid = Grid::new(built, &scales);
-        let flow = grid.solve(&switches, &[]);
-        Self { grid, scales, switches, bridges: Vec::new(), flow, solved: false, solutions: 1 }
+        let wired = Grid::new(built, &scales).into_wired(&switches);
+        let mut kept = Kept::default();
+        let flow = wired.solve_again(&[], &mut kept);
+        let bridges = Vec::new();
+        Self { wired, kept, scales, switches, bridges, flow, solved: false, solutions: 1 }
     }
 
     /// The layout was rewired, or a contact's resistance changed.
     pub(crate) fn rebuild(&mut self, built: &Layout, contacts: &[Contact]) {
         self.scales.contacts = contacts.iter().map(Contact::ohms_factor).collect();
-        self.grid = Grid::new(built, &self.scales);
+        self.wired = Grid::new(built, &self.scales).into_wired(&self.switches);
+        self.kept = Kept::default();
         self.solved = false;
     }
 
     /// Finds the currents for these switches and bridges. True when they are not those of the last time.
-    pub(crate) fn solve(&mut self, switches: Switches, bridges: Vec<Bridge>) -> bool {
-        if self.solved && same(&self.switches, &switches) && self.bridges == bridges {
+    pub(crate) fn solve(&mut self, switches: &Switches, bridges: &[Bridge]) -> bool {
+        let switched = !same(&self.switches, switches);
+        if self.solved && !switched && self.bridges == bridges {
             return false;
         }
-        self.flow = self.grid.solve(&switches, &bridges);
-        self.switches = switches;
-        self.bridges = bridges;
+        if switched {
+            self.switch(switches);
+        }
+        self.flow = self.wired.solve_again(bridges, &mut self.kept);
+        self.bridges.clear();
+        self.bridges.extend_from_slice(bridges);
         self.solved = true;
         self.solutions += 1;
         true
+    }
+
+    fn switch(&mut self, switches: &Switches) {
+        self.wired.switch(switches);
+        self.kept = Kept::default();
+        self.switches.clone_from(switches);
     }
 
     /// The switches of the last solution.

@@ -142,7 +142,6 @@ impl Step {
             Self::Work(work, from, to) => {
                 let at = offset / WORK_LENGTH;
                 let on = passages(&layout.trackwork[work.at()].kind, from, to)
-                    .into_iter()
                     .find(|it| it.side == side && (it.at - at).abs() * WORK_LENGTH < FROG_REACH);
                 match on.and_then(|it| frog_of(layout, work, it.frog)) {
                     Some(frog) => Terminal::Frog(frog),
@@ -261,19 +260,19 @@ fn leg_port(leg: Leg) -> Port {
 /// The frogs that a wheel meets on a route, with the rail of the route that each is part of.
 ///
 /// Turned round, sides and places are mirrored. Drawn by hand from the two rails of each route.
-pub(crate) fn passages(kind: &Kind, from: Port, to: Port) -> Vec<Passage> {
+pub(crate) fn passages(kind: &Kind, from: Port, to: Port) -> impl Iterator<Item = Passage> {
     let forward = forward_passages(kind, from, to);
-    if !forward.is_empty() {
-        return forward;
-    }
-    let back = forward_passages(kind, to, from).into_iter();
-    back.map(|it| Passage { side: it.side.other(), at: 1.0 - it.at, ..it }).collect()
+    let back = if forward.is_empty() { forward_passages(kind, to, from) } else { &[] };
+    let there = forward.iter().map(|&(frog, side, at)| Passage { frog, side, at });
+    let back =
+        back.iter().map(|&(frog, side, at)| Passage { frog, side: side.other(), at: 1.0 - at });
+    there.chain(back)
 }
 
-fn forward_passages(kind: &Kind, from: Port, to: Port) -> Vec<Passage> {
+fn forward_passages(kind: &Kind, from: Port, to: Port) -> &'static [(FrogName, Side, f64)] {
     use FrogName as F;
     use Side::{Left, Right};
-    let list: &[(F, Side, f64)] = match (kind, from, to) {
+    match (kind, from, to) {
         (Kind::Turnout { .. }, Port::Points, Port::Left) => &[(F::Only, Right, 0.7)],
         (Kind::Turnout { .. }, Port::Points, Port::Right) => &[(F::Only, Left, 0.7)],
         (Kind::ThreeWay { .. }, Port::Points, Port::Left) => {
@@ -290,8 +289,7 @@ fn forward_passages(kind: &Kind, from: Port, to: Port) -> Vec<Passage> {
         (_, Port::ALeft, Port::BRight) => &[(F::A, Right, 0.2), (F::B, Right, 0.8)],
         (_, Port::ARight, Port::BLeft) => &[(F::A, Left, 0.2), (F::B, Left, 0.8)],
         _ => &[],
-    };
-    list.iter().map(|&(frog, side, at)| Passage { frog, side, at }).collect()
+    }
 }
 
 /// All trackwork that a machine sets.
@@ -335,11 +333,10 @@ mod tests {
 
     #[test]
     fn a_route_turned_round_meets_the_same_frogs_from_the_other_side() {
-        let there = passages(&TURNOUT, Port::Points, Port::Left);
-        let back = passages(&TURNOUT, Port::Left, Port::Points);
-        assert_eq!(there[0].side, Side::Right);
-        assert_eq!(back[0].side, Side::Left);
-        assert!((there[0].at + back[0].at - 1.0).abs() < 1e-9);
+        let only = |from, to| passages(&TURNOUT, from, to).next().expect("a route over its frog");
+        let (there, back) = (only(Port::Points, Port::Left), only(Port::Left, Port::Points));
+        assert_eq!([there.side, back.side], [Side::Right, Side::Left]);
+        assert!((there.at + back.at - 1.0).abs() < 1e-9);
     }
 
     #[test]

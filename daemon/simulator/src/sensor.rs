@@ -1,5 +1,7 @@
 //! Sensors and the nodes that send their readings: averaging, noise, errors of their own, and messages that go astray.
 
+use std::collections::VecDeque;
+
 use circuit::grid::Flow;
 use wiring::{
     channel::{ChannelTable, Object, Quantity},
@@ -11,25 +13,21 @@ use wiring::{
 use crate::{
     output::{Announced, Node, SimReading, SimValue},
     plan::{Plan, SensorPlan},
+    probe::{Looks, Maker, Probe, Wheel},
     random::Random,
 };
 
 /// Discrete channels are sent again after this time (messages.md: every 10 s).
 const REPEATED_AFTER: Micros = Micros::from_millis(10_000);
+/// A word that has changed is seen twice and sent within this time: polled every 20 ms.
+const SEEN_TWICE_WITHIN: Micros = Micros::from_millis(45);
+/// Shares of messages that are lost, delayed, sent twice, or hold a single wrong sample. Assumed.
+const LOST: f64 = 2e-5;
+const DELAYED: f64 = 1e-5;
+const TWICE: f64 = 1e-5;
+const SPIKE: f64 = 2e-7;
 /// Longest delay of a reading that arrives late. Unit: second.
 const LATEST: f64 = 0.06;
-
-/// What a current or voltage sensor looks at.
-#[derive(Clone, Copy, Debug, Eq, PartialEq)]
-enum Looks {
-    BoosterAmps(usize),
-    BoosterVolts(usize),
-    DistrictAmps(usize),
-    DistrictVolts(usize),
-    BlockAmps(usize),
-    BlockPeak(usize),
-    FrogAmps(usize),
-}
 
 /// What is wrong with a sensor.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -44,24 +42,6 @@ pub(crate) enum Ailment {
     StuckWord(&'static str),
     /// Loses what it sees, at times.
     Flickers,
-}
-
-/// A sensor of a steady quantity.
-#[derive(Clone, Debug)]
-struct Probe {
-    channel: ChannelIx,
-    node: usize,
-    looks: Looks,
-    period: Micros,
-    next: Mono,
-    gain: f64,
-    offset: f64,
-    noise: f64,
-    full_scale: f64,
-    ailment: Ailment,
-    squares: f64,
-    span: f64,
-    peak: f64,
 }
 
 /// A sensor of something discrete.
@@ -90,7 +70,13 @@ struct Sender {
 /// All sensors and nodes.
 pub(crate) struct Sensors {
     probes: Vec<Probe>,
+    wheel: Wheel,
+    /// Probes that are due.
+    due: Vec<u32>,
     tellers: Vec<Teller>,
+    /// Words are looked at up to then, and again when the first of them must be repeated.
+    looks_until: Mono,
+    repeats: Mono,
     senders: Vec<Sender>,
     pub(crate) nodes: Vec<Node>,
     late: Vec<SimReading>,
@@ -110,7 +96,11 @@ impl Sensors {
     pub(crate) fn new(layout: &Layout, channels: &ChannelTable, plan: &Plan) -> Self {
         let mut sensors = Self {
             probes: Vec::new(),
+            wheel: Wheel::new(),
+            due: Vec::new(),
             tellers: Vec::new(),
+            looks_until: Mono::START,
+            repeats: Mono::START,
             senders: Vec::new(),
             nodes: Vec::new(),
             late: Vec::new(),
@@ -187,21 +177,13 @@ impl Sensors {
         let period = Micros(u64::from(1_000_000 / hz.min(1000)));
         let phase = self.random.below((period.0 / 10_000).max(1) as usize) as u64 * 10_000;
         let amount = plan.perturbation.noise;
-        self.probes.push(Probe {
-            channel,
-            node,
-            looks,
-            period,
-            next: Mono(phase + 10_000),
-            gain: 1.0 + 0.004 * amount * self.random.normal().clamp(-2.0, 2.0),
-            offset: 0.5 * noise * amount * self.random.normal(),
-            noise: noise * amount,
-            full_scale,
-            ailment: Ailment::None,
-            squares: 0.0,
-            span: 0.0,
-            peak: 0.0,
-        });
+        let gain = 1.0 + 0.004 * amount * self.random.normal().clamp(-2.0, 2.0);
+        let offset = 0.5 * noise * amount * self.random.normal();
+        let noise = noise * amount;
+        let next = Mono(phase + 10_000);
+        let sensor = Maker { channel, node, looks, period, gain, offset, noise, full_scale };
+        self.wheel.put(self.probes.len(), next);
+        self.probes.push(Probe::new(sensor, next));
         let avg_ms = (quantity == Quantity::Current).then_some((period.0 / 1000) as u32);
         let hz = Some(f64::from(hz));
         let announced = Announced { channel, hz, avg_ms, output: false };
@@ -257,56 +239,58 @@ impl Sensors {
         }
     }
 
-    /// Lets `span` seconds up to `now` pass with these currents; what the nodes send goes into `out`.
-    pub(crate) fn advance(
-        &mut self,
-        flow: &Flow,
-        frog_amps: impl Fn(usize) -> f64,
-        discrete: &impl Discrete,
-        span: f64,
-        now: Mono,
-        out: &mut impl Extend<SimReading>,
-    ) {
-        let mut sent = Vec::new();
-        self.release_late(now, &mut sent);
-        for at in 0..self.probes.len() {
-            self.probes[at].watch(flow, &frog_amps, span);
-            if self.probes[at].next <= now {
-                self.sample(at, now, &mut sent);
-            }
+    /// Other currents flow from `since` on.
+    pub(crate) fn see(&mut self, flow: &Flow, frog_amps: impl Fn(usize) -> f64, since: Mono) {
+        for probe in &mut self.probes {
+            probe.see(flow, &frog_amps, since);
         }
-        for at in 0..self.tellers.len() {
-            self.tell(at, discrete, now, &mut sent);
-        }
-        out.extend(sent);
     }
 
-    fn release_late(&mut self, now: Mono, sent: &mut Vec<SimReading>) {
+    /// Lets time pass up to `now`; what the nodes send goes into `out`. `changed`: what is told in words may have.
+    pub(crate) fn advance(
+        &mut self,
+        discrete: &impl Discrete,
+        changed: bool,
+        now: Mono,
+        out: &mut VecDeque<SimReading>,
+    ) {
+        self.release_late(now, out);
+        let mut due = std::mem::take(&mut self.due);
+        self.wheel.take(now, &mut due);
+        for &at in &due {
+            self.sample(at as usize, now, out);
+            self.wheel.put(at as usize, self.probes[at as usize].next);
+        }
+        self.due = due;
+        if changed {
+            self.looks_until = now + SEEN_TWICE_WITHIN;
+        }
+        if now <= self.looks_until || self.repeats <= now {
+            for at in 0..self.tellers.len() {
+                self.tell(at, discrete, now, out);
+            }
+            let said = self.tellers.iter().map(|it| it.said_at + REPEATED_AFTER);
+            self.repeats = said.min().unwrap_or(now + REPEATED_AFTER);
+        }
+    }
+
+    fn release_late(&mut self, now: Mono, sent: &mut VecDeque<SimReading>) {
         if self.late.is_empty() {
             return;
         }
         self.late.retain(|reading| {
             let due = reading.at <= now;
             if due {
-                sent.push(SimReading { at: now, ..*reading });
+                sent.push_back(SimReading { at: now, ..*reading });
             }
             !due
         });
     }
 
-    fn sample(&mut self, at: usize, now: Mono, sent: &mut Vec<SimReading>) {
+    fn sample(&mut self, at: usize, now: Mono, sent: &mut VecDeque<SimReading>) {
         let value = self.probes[at].take(&mut self.random, now);
-        let Probe { channel, node, .. } = self.probes[at];
-        let spike = self.trouble_strikes(2e-7);
-        let value = match value {
-            SimValue::Number(number) if spike => SimValue::Number(3.0 * number + 1.0),
-            SimValue::Number(_) | SimValue::Word(_) | SimValue::Invalid(_) => value,
-        };
+        let Maker { channel, node, .. } = self.probes[at].maker;
         self.send(channel, node, value, now, sent);
-    }
-
-    fn trouble_strikes(&mut self, share: f64) -> bool {
-        self.random.chance(share * self.trouble)
     }
 
     fn send(
@@ -315,7 +299,7 @@ impl Sensors {
         node: usize,
         value: SimValue,
         now: Mono,
-        sent: &mut Vec<SimReading>,
+        sent: &mut VecDeque<SimReading>,
     ) {
         let sender = &mut self.senders[node];
         if sender.silent {
@@ -324,25 +308,34 @@ impl Sensors {
         sender.number += 1;
         let node_ms = now.0 / 1000 + sender.ahead_ms;
         let reading = SimReading { at: now, channel, value, node, number: sender.number, node_ms };
-        // One draw decides on all trouble of a message: lost, late, twice.
-        let lot = self.random.unit();
-        if lot < 2e-5 * self.trouble {
-            return;
-        }
-        if lot < 3e-5 * self.trouble
-            || (0.0 < self.late_share && self.random.chance(self.late_share))
-        {
-            let delay = Micros((self.random.between(0.005, LATEST) * 1e6) as u64);
-            self.late.push(SimReading { at: now + delay, ..reading });
-            return;
-        }
-        sent.push(reading);
-        if 1.0 - 1e-5 * self.trouble < lot {
-            sent.push(reading);
+        // One draw decides on all trouble of a message: lost, late, twice, a spike in it.
+        let lot = self.random.unit() / self.trouble.max(1e-9);
+        if 0.0 < self.late_share && self.random.chance(self.late_share) {
+            self.delay(reading);
+        } else if lot < LOST {
+        } else if lot < LOST + DELAYED {
+            self.delay(reading);
+        } else if lot < LOST + DELAYED + TWICE {
+            sent.extend([reading; 2]);
+        } else if lot < LOST + DELAYED + TWICE + SPIKE {
+            sent.push_back(SimReading { value: spiked(value), ..reading });
+        } else {
+            sent.push_back(reading);
         }
     }
 
-    fn tell(&mut self, at: usize, discrete: &impl Discrete, now: Mono, sent: &mut Vec<SimReading>) {
+    fn delay(&mut self, reading: SimReading) {
+        let delay = Micros((self.random.between(0.005, LATEST) * 1e6) as u64);
+        self.late.push(SimReading { at: reading.at + delay, ..reading });
+    }
+
+    fn tell(
+        &mut self,
+        at: usize,
+        discrete: &impl Discrete,
+        now: Mono,
+        sent: &mut VecDeque<SimReading>,
+    ) {
         let teller = &mut self.tellers[at];
         let polled = teller.quantity == Quantity::Polarity;
         if polled && !now.0.is_multiple_of(20_000) {
@@ -368,7 +361,7 @@ impl Sensors {
 
     /// Makes the sensor of a channel ill, or well again.
     pub(crate) fn ail(&mut self, channel: ChannelIx, ailment: Ailment) {
-        for probe in self.probes.iter_mut().filter(|it| it.channel == channel) {
+        for probe in self.probes.iter_mut().filter(|it| it.maker.channel == channel) {
             probe.ailment = ailment;
         }
         for teller in self.tellers.iter_mut().filter(|it| it.channel == channel) {
@@ -387,40 +380,11 @@ impl Sensors {
     }
 }
 
-impl Probe {
-    fn watch(&mut self, flow: &Flow, frog_amps: &impl Fn(usize) -> f64, span: f64) {
-        let value = match self.looks {
-            Looks::BoosterAmps(at) => flow.boosters[at].0,
-            Looks::BoosterVolts(at) => flow.booster_volts[at].0,
-            Looks::DistrictAmps(at) => flow.districts[at].0,
-            Looks::DistrictVolts(at) => flow.district_volts[at].0,
-            Looks::BlockAmps(at) | Looks::BlockPeak(at) => flow.blocks[at].0,
-            Looks::FrogAmps(at) => frog_amps(at),
-        };
-        self.squares += value * value * span;
-        self.span += span;
-        self.peak = self.peak.max(value.abs());
-    }
-
-    fn take(&mut self, random: &mut Random, now: Mono) -> SimValue {
-        self.next = self.next + self.period;
-        if self.next <= now {
-            self.next = now + self.period;
-        }
-        let average = (self.squares / self.span.max(1e-9)).sqrt();
-        let truth = if let Looks::BlockPeak(_) = self.looks { self.peak } else { average };
-        (self.squares, self.span, self.peak) = (0.0, 0.0, 0.0);
-        let measured = truth * self.gain + self.offset + self.noise * random.normal();
-        let number = match self.ailment {
-            Ailment::Stuck(value) => value,
-            Ailment::Offset(more) => measured + more,
-            Ailment::Flickers if random.chance(0.5) => 0.0,
-            Ailment::None | Ailment::Flickers | Ailment::StuckWord(_) => measured,
-        };
-        if self.full_scale < number {
-            return SimValue::Invalid("over");
-        }
-        SimValue::Number((number.max(0.0) * 1e4).round() / 1e4)
+/// One sample far above what is measured.
+fn spiked(value: SimValue) -> SimValue {
+    match value {
+        SimValue::Number(number) => SimValue::Number(3.0 * number + 1.0),
+        SimValue::Word(_) | SimValue::Invalid(_) => value,
     }
 }
 

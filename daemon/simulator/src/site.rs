@@ -122,7 +122,7 @@ impl World {
     /// The rail of a leg that a gap parts from the frog.
     pub(crate) fn leg_rail(&self, work: TrackworkIx, leg: Port) -> Terminal {
         let kind = &self.layout.trackwork[work.at()].kind;
-        let side = passages(kind, leg, Port::Points).first().map_or(Side::Left, |it| it.side);
+        let side = passages(kind, leg, Port::Points).next().map_or(Side::Left, |it| it.side);
         Terminal::PortRail(work, leg, side)
     }
 

@@ -19,6 +19,8 @@ const DRIVING: f64 = 0.12;
 const WORKS_FROM: f64 = 7.0;
 /// Difference of voltage from which a capacitor behind a rectifier is charged. Unit: volt.
 const CHARGES_FROM: f64 = 0.4;
+/// Difference of voltage below which its discharge is over. Unit: volt.
+const SETTLED: f64 = 0.01;
 /// Time constant of its discharge by what it feeds. Unit: second.
 const DISCHARGES_IN: f64 = 0.3;
 /// Distance between the pickups of one vehicle. Unit: metre.
@@ -81,6 +83,12 @@ pub(crate) struct Train {
     pub(crate) held: bool,
     /// It was taken off the layout.
     pub(crate) lifted: bool,
+    /// Distance until one of its wheels comes onto other rails. Unit: metre.
+    reach: f64,
+    /// Share of full speed, in steps of a twentieth, for which its load was drawn last.
+    effort: f64,
+    /// Where its wheels stand or what it draws may differ from what was drawn last.
+    changed: bool,
 }
 
 impl Train {
@@ -119,6 +127,9 @@ impl Train {
             vehicles,
             held: false,
             lifted: false,
+            reach: 0.0,
+            effort: 0.0,
+            changed: true,
         }
     }
 
@@ -145,6 +156,29 @@ impl Train {
         self.ahead = VecDeque::from(way);
         self.head = head;
         self.speed = 0.0;
+        self.stands_anew();
+    }
+
+    /// It is somewhere else: wheels and load are looked at again.
+    fn stands_anew(&mut self) {
+        self.reach = 0.0;
+        self.changed = true;
+    }
+
+    /// Taken off the layout.
+    pub(crate) fn lift(&mut self) {
+        self.lifted = true;
+        self.stands_anew();
+    }
+
+    /// True once after its wheels or its load have changed.
+    pub(crate) fn take_changed(&mut self) -> bool {
+        std::mem::take(&mut self.changed)
+    }
+
+    /// A wheel may come onto other rails within that distance.
+    pub(crate) fn is_near_rails(&self, distance: f64) -> bool {
+        0.0 < self.speed && self.reach < distance
     }
 
     /// Everything it stands on and holds.
@@ -179,11 +213,16 @@ impl Train {
         } else {
             (self.speed - 2.0 * DRIVING * span).max(wanted)
         };
-        self.move_by(layout, (self.speed * span).min(room))
+        let effort = in_steps(self.speed / self.cruise);
+        self.changed |= effort != self.effort;
+        self.effort = effort;
+        let distance = (self.speed * span).min(room);
+        0.0 < distance && self.move_by(layout, distance)
     }
 
     fn move_by(&mut self, layout: &Layout, distance: f64) -> bool {
         self.head += distance;
+        self.reach -= distance;
         let mut entered = false;
         while self.head > self.path[0].length(layout) {
             let Some(next) = self.ahead.pop_front() else {
@@ -195,6 +234,10 @@ impl Train {
             entered = true;
         }
         self.drop_behind(layout);
+        if self.reach < 1e-9 {
+            self.changed = true;
+            self.reach = self.to_next_rails(layout);
+        }
         entered
     }
 
@@ -218,6 +261,7 @@ impl Train {
         self.speed = 0.0;
         self.a_leads = !self.a_leads;
         self.drop_behind(layout);
+        self.stands_anew();
     }
 
     /// The step and place of a point `behind` metres behind the head; the rearmost place it is known to stand on at most.
@@ -244,7 +288,7 @@ impl Train {
     }
 
     /// Distance until one of its wheels comes onto other rails.
-    pub(crate) fn to_next_rails(&self, layout: &Layout) -> f64 {
+    fn to_next_rails(&self, layout: &Layout) -> f64 {
         let places = self.vehicles.iter().flat_map(|it| [it.at, it.at + WHEELBASE]);
         let distances = places.map(|at| {
             let behind = if self.a_leads { at } else { self.length - at };
@@ -279,6 +323,7 @@ impl Train {
 
     /// Its load wanders a little, as grades, curves and sounds do.
     pub(crate) fn wander(&mut self, random: &mut Random) {
+        self.changed = true;
         for vehicle in &mut self.vehicles {
             vehicle.wander = (vehicle.wander + 0.05 * random.normal()).clamp(0.85, 1.2);
         }
@@ -322,6 +367,7 @@ impl Train {
 
     /// A short inside its first vehicle, or none.
     pub(crate) fn set_short(&mut self, ohms: Option<f64>) {
+        self.changed = true;
         self.vehicles[0].short_ohms = ohms;
     }
 
@@ -330,16 +376,26 @@ impl Train {
         self.vehicles[vehicle].short_ohms.is_none()
     }
 
-    /// It still charges or discharges, so that time must pass in short steps.
+    /// It still charges, so that time must pass in short steps.
     pub(crate) fn is_charging(&self) -> bool {
         self.vehicles.iter().any(|it| CHARGES_FROM < it.volts - it.charged)
     }
+
+    /// Its capacitors charge or discharge.
+    pub(crate) fn is_unsettled(&self) -> bool {
+        !self.lifted && self.vehicles.iter().any(|it| it.volts != it.charged)
+    }
+}
+
+/// Effort in twentieths, so that not every moment needs a solution of its own.
+fn in_steps(effort: f64) -> f64 {
+    (effort * 20.0).round() / 20.0
 }
 
 impl Vehicle {
     /// What it draws beside charging, as a conductance.
     fn running(&self, nominal: f64, effort: f64) -> f64 {
-        let effort = (effort * 20.0).round() / 20.0;
+        let effort = in_steps(effort);
         let shorted = self.short_ohms.map_or(0.0, |ohms| 1.0 / ohms);
         (self.idle + self.motor * effort) * self.wander / nominal + shorted
     }
@@ -359,7 +415,7 @@ impl Vehicle {
         self.volts = volts;
         if 0.0 < charging {
             self.charged = (self.charged + charging * span / self.farads).min(volts);
-        } else if volts < self.charged {
+        } else if SETTLED < self.charged - volts {
             self.charged -= (self.charged - volts) * (1.0 - (-span / DISCHARGES_IN).exp());
         } else if volts - self.charged < 2.0 * CHARGES_FROM {
             // The search ends on either side of the threshold: twice it, or the last rest would be searched for ever.

@@ -5,11 +5,11 @@ use std::{
     sync::Arc,
 };
 
-use circuit::grid::{Bridge, Flow, Ohms, Switches, Terminal};
+use circuit::grid::{Bridge, Flow, Switches};
 use wiring::{
     channel::{ChannelTable, Object, Quantity},
     index::{BlockIx, BoosterIx, ChannelIx, DistrictIx, MachineIx, PoleIx, ReverserIx},
-    layout::{Conductor, Layout, Position, Supply},
+    layout::{Layout, Position, Supply},
     units::{Micros, Mono},
 };
 
@@ -24,20 +24,16 @@ use crate::{
     rails::Step,
     random::Random,
     reverser::Reverser,
-    sensor::{Discrete, Sensors, polarity_word},
+    sensor::Sensors,
     supply::{Change, Feed},
     train::Train,
+    words::Words,
 };
 
 /// Step of the virtual clock while nothing electrical is about to happen.
 const COARSE: Micros = Micros::from_millis(10);
 /// Step around faults, switching and wheels on gaps.
 const FINE: Micros = Micros::from_millis(1);
-/// Steps in the search of the volts of charging vehicles: to a seventieth of a volt.
-const HALVINGS: usize = 10;
-/// Current through a wheel or a fault from which it is a short, and below which it is over. Unit: ampere.
-const SHORT_FROM: f64 = 1.2;
-const SHORT_OVER: f64 = 0.6;
 
 /// A layout that runs, and misbehaves as planned.
 pub struct World {
@@ -60,15 +56,30 @@ pub struct World {
     pub(crate) faults: Faults,
     /// Chance of damage and of loads.
     pub(crate) random: Random,
+    /// How everything is switched, as asked for last.
+    pub(crate) switches: Switches,
+    /// Everything that lies between rails, as drawn last.
+    pub(crate) bridges: Vec<Bridge>,
     /// Loads of vehicles: bridge, train, vehicle.
-    loads: Vec<(usize, usize, usize)>,
-    /// First bridge that is no standing load, and those that are loads, by bridge.
-    is_load: Vec<bool>,
+    pub(crate) loads: Vec<(usize, usize, usize)>,
+    /// Which bridges are loads.
+    pub(crate) is_load: Vec<bool>,
+    /// Bridges must be drawn again.
+    pub(crate) redraw: bool,
+    /// Capacitors of vehicles charge or discharge.
+    pub(crate) unsettled: bool,
+    /// Something that is told in words may have changed.
+    words: bool,
+    /// Contacts have carried their current up to then.
+    heated: Mono,
+    /// A contact is followed moment by moment; one is hit.
+    warm: bool,
+    hit: bool,
     orders: BTreeMap<(Mono, u64), (ChannelIx, Command)>,
     orders_taken: u64,
-    short: bool,
+    pub(crate) short: bool,
     /// Currents of districts and poles before the short that flows, or of the last moment without one.
-    calm: (Vec<f64>, Vec<f64>),
+    pub(crate) calm: (Vec<f64>, Vec<f64>),
     readings: VecDeque<SimReading>,
     truth: VecDeque<TruthEvent>,
 }
@@ -121,8 +132,16 @@ impl World {
             sensors,
             faults,
             random,
+            switches: Switches::all_on(&layout),
+            bridges: Vec::new(),
             loads: Vec::new(),
             is_load: Vec::new(),
+            redraw: true,
+            unsettled: true,
+            words: true,
+            heated: Mono::START,
+            warm: false,
+            hit: false,
             orders: BTreeMap::new(),
             orders_taken: 0,
             short: false,
@@ -218,11 +237,9 @@ impl World {
             || self.faults.is_delicate(self.now + rest)
             || self.boosters.iter().chain(&self.districts).any(|it| it.is_busy(self.now + rest))
             || self.reversers.iter().any(Reverser::is_busy)
-            || self.contacts.iter().any(Contact::is_hit)
+            || self.hit
             || self.trains.iter().filter(|train| !train.lifted).any(|train| {
-                let reach = train.speed * seconds + 1e-3;
-                train.is_charging()
-                    || (0.0 < train.speed && train.to_next_rails(&self.layout) < reach)
+                train.is_charging() || train.is_near_rails(train.speed * seconds + 1e-3)
             })
     }
 
@@ -233,12 +250,23 @@ impl World {
         self.advance_faults();
         self.drive(span);
         self.move_machines();
-        self.solve();
-        self.feed_trains(span);
-        self.watch_short();
+        let changed = self.solve();
+        if changed || self.unsettled {
+            self.feed_trains(span);
+        }
+        if changed {
+            self.words = true;
+            self.watch_short();
+        }
         self.protect(span);
-        self.heat_contacts(span);
-        self.sense(span);
+        self.heat_contacts(step, changed);
+        self.sense(step, changed);
+    }
+
+    /// Something was changed by hand: draws the network anew and looks at everything that is told in words.
+    pub(crate) fn look_again(&mut self) {
+        self.redraw = true;
+        self.words = true;
     }
 
     fn take_orders(&mut self) {
@@ -247,6 +275,7 @@ impl World {
                 return;
             }
             let (channel, command) = entry.remove();
+            self.words = true;
             let object = self.channels.channel(channel).object;
             match (object, command) {
                 (Object::Booster(it), Command::On | Command::Cut) => {
@@ -268,6 +297,7 @@ impl World {
             Supply::District(district) => 7.0 < self.plant.flow.district_volts[district.at()].0,
         };
         self.machines[machine.at()].asked = to;
+        self.words = true;
         if powered && self.machines[machine.at()].throw(to, self.now) {
             self.tell(Truth::ThrowBegan(machine, to));
         }
@@ -283,9 +313,10 @@ impl World {
                 for (machine, to) in throws {
                     self.throw(machine, to);
                 }
-                if (round / 10 + at as u64).is_multiple_of(10) {
-                    self.trains[at].wander(&mut self.random);
-                }
+            }
+            // All at once: one solution a second for the lot of them.
+            if thinks && round.is_multiple_of(100) && !self.trains[at].lifted {
+                self.trains[at].wander(&mut self.random);
             }
             if self.trains[at].roll(&self.layout, span, MARGIN) {
                 let step = self.trains[at].path[0];
@@ -298,153 +329,15 @@ impl World {
 
     fn move_machines(&mut self) {
         for at in 0..self.machines.len() {
+            self.words |= self.machines[at].is_travelling();
             if let Some(position) = self.machines[at].advance(self.now) {
                 self.tell(Truth::ThrowEnded(MachineIx::new(at), position));
             }
         }
     }
 
-    fn switches(&self) -> Switches {
-        Switches {
-            boosters_on: self.boosters.iter().map(Feed::is_on).collect(),
-            districts_on: self.districts.iter().map(Feed::is_on).collect(),
-            machines: self.machines.iter().map(|it| it.contact(self.now)).collect(),
-            poles: self.contacts.iter().map(|it| it.state).collect(),
-            reversers_swapped: self.reversers.iter().map(|it| it.swapped).collect(),
-        }
-    }
-
-    /// Finds the currents. While capacitors charge, what a vehicle draws depends on the volts that it sees: they are
-    /// searched by halving, all vehicles at once, because more volts always mean more current and so fewer volts.
-    fn solve(&mut self) {
-        self.solve_once();
-        let nominal = self.nominal();
-        let charging: Vec<(usize, usize, usize)> = self
-            .loads
-            .iter()
-            .copied()
-            .filter(|&(bridge, train, vehicle)| {
-                self.trains[train].would_charge(vehicle, self.volts_across(bridge))
-            })
-            .collect();
-        if charging.is_empty() {
-            return;
-        }
-        for (_, train, vehicle) in &charging {
-            self.trains[*train].open_bracket(*vehicle, nominal);
-        }
-        for _ in 0..HALVINGS {
-            self.solve_once();
-            for &(bridge, train, vehicle) in &charging {
-                let volts = self.volts_across(bridge);
-                self.trains[train].narrow_bracket(vehicle, volts);
-            }
-        }
-        self.solve_once();
-    }
-
-    /// Volts across a load, as solved.
-    fn volts_across(&self, bridge: usize) -> f64 {
-        self.plant.flow.bridges[bridge].0.abs() * self.plant.bridges()[bridge].resistance.0
-    }
-
-    fn solve_once(&mut self) {
-        let nominal = self.nominal();
-        let mut bridges = Vec::new();
-        let mut is_load = Vec::new();
-        for (at, block) in self.layout.blocks.iter().enumerate() {
-            let amps = block.standing_load.amps();
-            if 0.0 < amps {
-                let end = |conductor| Terminal::Block(BlockIx::new(at), conductor);
-                let (from, to) = (end(Conductor::A), end(Conductor::B));
-                bridges.push(Bridge { from, to, resistance: Ohms(nominal / amps) });
-                is_load.push(true);
-            }
-        }
-        let mut contacts = Vec::new();
-        self.loads.clear();
-        for (train, it) in self.trains.iter().enumerate() {
-            contacts.clear();
-            it.contacts(&self.built, nominal, &mut contacts);
-            for contact in &contacts {
-                if let Some(vehicle) = contact.load_of {
-                    self.loads.push((bridges.len(), train, vehicle));
-                }
-                let resistance = Ohms(contact.ohms);
-                bridges.push(Bridge { from: contact.from, to: contact.to, resistance });
-                let sound = contact.load_of.is_some_and(|vehicle| it.is_sound(vehicle));
-                is_load.push(sound);
-            }
-        }
-        for (bridge, load) in self.faults.bridges(self.now) {
-            bridges.push(bridge);
-            is_load.push(load);
-        }
-        self.is_load = is_load;
-        let switches = self.switches();
-        self.plant.solve(switches, bridges);
-    }
-
-    /// The volts that vehicles are made for.
-    fn nominal(&self) -> f64 {
-        self.layout.boosters.first().map_or(15.0, |it| it.volts.volts())
-    }
-
-    fn feed_trains(&mut self, span: f64) {
-        let nominal = self.nominal();
-        for &(bridge, train, vehicle) in &self.loads {
-            let amps = self.plant.flow.bridges[bridge].0.abs();
-            let volts = self.volts_across(bridge);
-            self.trains[train].feed(vehicle, nominal, volts, amps, span);
-        }
-    }
-
-    /// A short is what boosters give beyond what loads take. A wheel that joins two districts carries honest current.
-    fn watch_short(&mut self) {
-        let given: f64 = self.plant.flow.boosters.iter().map(|amps| amps.0).sum();
-        let amps = given - self.load_amps();
-        if !self.short && SHORT_FROM <= amps {
-            self.short = true;
-            self.start_run_throughs(amps);
-            let (districts, poles) = self.carriers(amps);
-            let fault = self.faults.latest();
-            self.tell(Truth::ShortBegan { fault, amps, districts, poles });
-        } else if self.short && amps < SHORT_OVER {
-            self.short = false;
-            self.tell(Truth::ShortEnded);
-        }
-        if !self.short {
-            let flow = &self.plant.flow;
-            self.calm.0.clear();
-            self.calm.0.extend(flow.districts.iter().map(|amps| amps.0));
-            self.calm.1.clear();
-            self.calm.1.extend(flow.poles.iter().map(|amps| amps.0));
-        }
-    }
-
-    /// What all loads draw together.
-    fn load_amps(&self) -> f64 {
-        let loads = self.plant.flow.bridges.iter().zip(&self.is_load).filter(|(_, load)| **load);
-        loads.map(|(amps, _)| amps.0.abs()).sum()
-    }
-
-    /// Districts and poles that carry a short of `amps` now.
-    pub(crate) fn carriers(&self, amps: f64) -> (Vec<DistrictIx>, Vec<(PoleIx, f64)>) {
-        let flow = &self.plant.flow;
-        let rise = |now: f64, before: Option<&f64>| now - before.copied().unwrap_or(0.0);
-        let (calm_districts, calm_poles) = &self.calm;
-        let least = 0.25 * amps.max(SHORT_FROM);
-        let districts = flow.districts.iter().enumerate();
-        let districts = districts.filter(|(at, it)| least < rise(it.0, calm_districts.get(*at)));
-        let poles = flow.poles.iter().enumerate();
-        let poles = poles.filter(|(at, it)| 0.8 * least < rise(it.0, calm_poles.get(*at)));
-        (
-            districts.map(|(at, _)| DistrictIx::new(at)).collect(),
-            poles.map(|(at, amps)| (PoleIx::new(at), amps.0)).collect(),
-        )
-    }
-
     fn protect(&mut self, span: f64) {
+        let told = self.truth.len();
         for at in 0..self.boosters.len() {
             let amps = self.plant.flow.boosters[at].0;
             let it = BoosterIx::new(at);
@@ -476,15 +369,35 @@ impl World {
                 self.tell(Truth::ReverserFlipped(ReverserIx::new(at), swapped));
             }
         }
+        self.words |= told < self.truth.len();
     }
 
-    fn heat_contacts(&mut self, span: f64) {
+    /// Warms the contacts with what they carry: each moment while one is warm, otherwise when currents change.
+    fn heat_contacts(&mut self, step: Micros, changed: bool) {
+        if changed {
+            self.heat_until(Mono(self.now.0 - step.0));
+            for (contact, amps) in self.contacts.iter_mut().zip(&self.plant.flow.poles) {
+                contact.load(amps.0);
+            }
+            self.warm = self.contacts.iter().any(Contact::is_warm);
+        }
+        if self.warm {
+            self.heat_until(self.now);
+            self.hit = self.contacts.iter().any(Contact::is_hit);
+        }
+    }
+
+    fn heat_until(&mut self, until: Mono) {
+        let span = until.since(self.heated).seconds();
+        if span <= 0.0 {
+            return;
+        }
+        self.heated = until;
         for at in 0..self.contacts.len() {
-            let amps = self.plant.flow.poles[at].0;
             let machine = self.layout.poles[at].machine;
             let closed = self.plant.switches().machines[machine.at()];
             let pole = PoleIx::new(at);
-            let outcome = self.contacts[at].carry(amps, span, closed, self.now, &mut self.random);
+            let outcome = self.contacts[at].carry(span, closed, self.now, &mut self.random);
             match outcome {
                 Some(Outcome::Hit { energy, stress }) => {
                     self.tell(Truth::ContactHit { pole, energy, stress });
@@ -496,7 +409,7 @@ impl World {
         }
     }
 
-    fn sense(&mut self, span: f64) {
+    fn sense(&mut self, step: Micros, changed: bool) {
         let Self { sensors, plant, machines, boosters, districts, reversers, built, .. } = self;
         let words = Words {
             machines,
@@ -507,11 +420,15 @@ impl World {
             layout: &self.layout,
             now: self.now,
         };
-        let frog_amps = |at: usize| {
-            let poles = built.frogs[at].poles.iter();
-            poles.map(|it| plant.flow.poles[it.pole.at()].0).sum()
-        };
-        sensors.advance(&plant.flow, frog_amps, &words, span, self.now, &mut self.readings);
+        if changed {
+            let frog_amps = |at: usize| {
+                let poles = built.frogs[at].poles.iter();
+                poles.map(|it| plant.flow.poles[it.pole.at()].0).sum()
+            };
+            sensors.see(&plant.flow, frog_amps, Mono(self.now.0 - step.0));
+        }
+        let words_changed = std::mem::take(&mut self.words);
+        sensors.advance(&words, words_changed, self.now, &mut self.readings);
     }
 }
 
@@ -529,35 +446,4 @@ fn starting_trains(layout: &Layout, plan: &Plan, random: &mut Random) -> Vec<Tra
     let mut trains: Vec<Train> = places.into_iter().map(&mut train).collect();
     thin_out(layout, &mut trains);
     trains
-}
-
-/// What the discrete sensors look at.
-struct Words<'a> {
-    machines: &'a [Machine],
-    boosters: &'a [Feed],
-    districts: &'a [Feed],
-    reversers: &'a [Reverser],
-    flow: &'a Flow,
-    layout: &'a Layout,
-    now: Mono,
-}
-
-impl Discrete for Words<'_> {
-    fn word(&self, object: Object, quantity: Quantity) -> &'static str {
-        match object {
-            Object::Booster(it) => self.boosters[it.at()].actuator.feedback(),
-            Object::District(it) => self.districts[it.at()].actuator.feedback(),
-            Object::Machine(it) if quantity == Quantity::Asked => {
-                self.machines[it.at()].asked.word()
-            }
-            Object::Machine(it) => self.machines[it.at()].report(self.now),
-            Object::Frog(it) => {
-                let district = self.layout.district_of_frog(it);
-                let volts = self.flow.district_volts[district.at()].0;
-                polarity_word(self.flow.frogs[it.at()].0, volts)
-            }
-            Object::Reverser(it) => self.reversers[it.at()].word(),
-            Object::Block(_) | Object::Pole(_) => "unknown",
-        }
-    }
 }

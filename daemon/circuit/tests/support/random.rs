@@ -58,6 +58,17 @@ pub fn case(seed: u64) -> Case {
     Case { layout, switches, bridges }
 }
 
+/// The same layout, switched and bridged otherwise.
+pub fn again(case: &Case, seed: u64) -> (Switches, Vec<Bridge>) {
+    let mut dice = Dice(seed);
+    let switches = switches(&case.layout, &mut dice);
+    let count = dice.below(6);
+    let new = (0..count).map(|_| bridge(&case.layout, &mut dice));
+    let mut bridges = case.bridges.clone();
+    bridges.extend(new);
+    (switches, bridges)
+}
+
 fn layout(dice: &mut Dice) -> Layout {
     let mut sketch = Sketch::new();
     let boosters = 1 + dice.below(3);

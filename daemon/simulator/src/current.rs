@@ -1,0 +1,176 @@
+//! What flows now: the network as switched and loaded at this moment, and the short in it.
+
+use circuit::grid::{Bridge, Ohms, Terminal};
+use wiring::{
+    index::{BlockIx, DistrictIx, PoleIx},
+    layout::Conductor,
+};
+
+use crate::{output::Truth, supply::Feed, train::Train, world::World};
+
+/// Steps in the search of the volts of charging vehicles: to a seventieth of a volt.
+const HALVINGS: usize = 10;
+/// Current through a wheel or a fault from which it is a short, and below which it is over. Unit: ampere.
+const SHORT_FROM: f64 = 1.2;
+const SHORT_OVER: f64 = 0.6;
+
+impl World {
+    fn set_switches(&mut self) {
+        let Self { switches, boosters, districts, machines, contacts, reversers, now, .. } = self;
+        set(&mut switches.boosters_on, boosters.iter().map(Feed::is_on));
+        set(&mut switches.districts_on, districts.iter().map(Feed::is_on));
+        set(&mut switches.machines, machines.iter().map(|it| it.contact(*now)));
+        set(&mut switches.poles, contacts.iter().map(|it| it.state));
+        set(&mut switches.reversers_swapped, reversers.iter().map(|it| it.swapped));
+    }
+
+    /// Finds the currents; true when they are other ones. While capacitors charge, what a vehicle draws depends on the
+    /// volts that it sees: they are searched by halving, all vehicles at once, because more volts always mean more
+    /// current and so fewer volts.
+    pub(crate) fn solve(&mut self) -> bool {
+        for train in &mut self.trains {
+            self.redraw |= train.take_changed();
+        }
+        if self.redraw || self.unsettled || self.faults.is_in_motion() {
+            self.redraw = false;
+            self.draw();
+        }
+        self.set_switches();
+        let changed = self.plant.solve(&self.switches, &self.bridges);
+        let may_charge = changed || self.unsettled;
+        let sees = |&&(bridge, train, vehicle): &&(usize, usize, usize)| {
+            self.trains[train].would_charge(vehicle, self.volts_across(bridge))
+        };
+        let charging: Vec<_> =
+            self.loads.iter().filter(|_| may_charge).filter(sees).copied().collect();
+        if charging.is_empty() {
+            return changed;
+        }
+        self.search_volts(&charging);
+        true
+    }
+
+    fn search_volts(&mut self, charging: &[(usize, usize, usize)]) {
+        let nominal = self.nominal();
+        for (_, train, vehicle) in charging {
+            self.trains[*train].open_bracket(*vehicle, nominal);
+        }
+        for _ in 0..HALVINGS {
+            self.draw();
+            self.plant.solve(&self.switches, &self.bridges);
+            for &(bridge, train, vehicle) in charging {
+                let volts = self.volts_across(bridge);
+                self.trains[train].narrow_bracket(vehicle, volts);
+            }
+        }
+        self.draw();
+        self.plant.solve(&self.switches, &self.bridges);
+    }
+
+    /// Volts across a load, as solved.
+    fn volts_across(&self, bridge: usize) -> f64 {
+        self.plant.flow.bridges[bridge].0.abs() * self.plant.bridges()[bridge].resistance.0
+    }
+
+    /// Draws everything that lies between rails: standing loads, vehicles, faults.
+    fn draw(&mut self) {
+        let nominal = self.nominal();
+        self.bridges.clear();
+        self.is_load.clear();
+        self.loads.clear();
+        for (at, block) in self.layout.blocks.iter().enumerate() {
+            let amps = block.standing_load.amps();
+            if 0.0 < amps {
+                let end = |conductor| Terminal::Block(BlockIx::new(at), conductor);
+                let (from, to) = (end(Conductor::A), end(Conductor::B));
+                self.bridges.push(Bridge { from, to, resistance: Ohms(nominal / amps) });
+                self.is_load.push(true);
+            }
+        }
+        let mut contacts = Vec::new();
+        for (train, it) in self.trains.iter().enumerate() {
+            contacts.clear();
+            it.contacts(&self.built, nominal, &mut contacts);
+            for contact in &contacts {
+                if let Some(vehicle) = contact.load_of {
+                    self.loads.push((self.bridges.len(), train, vehicle));
+                }
+                let resistance = Ohms(contact.ohms);
+                self.bridges.push(Bridge { from: contact.from, to: contact.to, resistance });
+                let sound = contact.load_of.is_some_and(|vehicle| it.is_sound(vehicle));
+                self.is_load.push(sound);
+            }
+        }
+        for (bridge, load) in self.faults.bridges(self.now) {
+            self.bridges.push(bridge);
+            self.is_load.push(load);
+        }
+    }
+
+    /// The volts that vehicles are made for.
+    fn nominal(&self) -> f64 {
+        self.layout.boosters.first().map_or(15.0, |it| it.volts.volts())
+    }
+
+    pub(crate) fn feed_trains(&mut self, span: f64) {
+        let nominal = self.nominal();
+        for &(bridge, train, vehicle) in &self.loads {
+            let amps = self.plant.flow.bridges[bridge].0.abs();
+            let volts = self.volts_across(bridge);
+            self.trains[train].feed(vehicle, nominal, volts, amps, span);
+        }
+        self.unsettled = self.trains.iter().any(Train::is_unsettled);
+        // What charged a moment ago may be full now.
+        self.redraw = true;
+    }
+
+    /// A short is what boosters give beyond what loads take. A wheel that joins two districts carries honest current.
+    pub(crate) fn watch_short(&mut self) {
+        let given: f64 = self.plant.flow.boosters.iter().map(|amps| amps.0).sum();
+        let amps = given - self.load_amps();
+        if !self.short && SHORT_FROM <= amps {
+            self.short = true;
+            self.start_run_throughs(amps);
+            let (districts, poles) = self.carriers(amps);
+            let fault = self.faults.latest();
+            self.tell(Truth::ShortBegan { fault, amps, districts, poles });
+        } else if self.short && amps < SHORT_OVER {
+            self.short = false;
+            self.tell(Truth::ShortEnded);
+        }
+        if !self.short {
+            let flow = &self.plant.flow;
+            self.calm.0.clear();
+            self.calm.0.extend(flow.districts.iter().map(|amps| amps.0));
+            self.calm.1.clear();
+            self.calm.1.extend(flow.poles.iter().map(|amps| amps.0));
+        }
+    }
+
+    /// What all loads draw together.
+    fn load_amps(&self) -> f64 {
+        let loads = self.plant.flow.bridges.iter().zip(&self.is_load).filter(|(_, load)| **load);
+        loads.map(|(amps, _)| amps.0.abs()).sum()
+    }
+
+    /// Districts and poles that carry a short of `amps` now.
+    pub(crate) fn carriers(&self, amps: f64) -> (Vec<DistrictIx>, Vec<(PoleIx, f64)>) {
+        let flow = &self.plant.flow;
+        let rise = |now: f64, before: Option<&f64>| now - before.copied().unwrap_or(0.0);
+        let (calm_districts, calm_poles) = &self.calm;
+        let least = 0.25 * amps.max(SHORT_FROM);
+        let districts = flow.districts.iter().enumerate();
+        let districts = districts.filter(|(at, it)| least < rise(it.0, calm_districts.get(*at)));
+        let poles = flow.poles.iter().enumerate();
+        let poles = poles.filter(|(at, it)| 0.8 * least < rise(it.0, calm_poles.get(*at)));
+        (
+            districts.map(|(at, _)| DistrictIx::new(at)).collect(),
+            poles.map(|(at, amps)| (PoleIx::new(at), amps.0)).collect(),
+        )
+    }
+}
+
+fn set<T>(list: &mut Vec<T>, new: impl Iterator<Item = T>) {
+    list.clear();
+    list.extend(new);
+}
