@@ -6,15 +6,27 @@ export const session = { role: 'none', name: null, read_token: false };
 
 /** What came back: done, or why not. @typedef {{done: boolean, status: number, code: string, message: string, remedy: string, body: any}} Answer */
 
-/** @param {string} method @param {string} path @param {object} [body] @returns {Promise<Answer>} */
+/** A key for one thing that is asked for. `randomUUID` is there only on https and localhost. */
+const newKey = () => [...crypto.getRandomValues(new Uint8Array(12))].map((it) => it.toString(16).padStart(2, '0')).join('');
+
+/** Asks; an act whose answer is lost is sent once more with its key, so that it is done once.
+ * @param {string} method @param {string} path @param {object} [body] @returns {Promise<Answer>} */
 export async function ask(method, path, body) {
+  if (method !== 'POST' || path === 'session') return send(method, path, body, {});
+  const headers = { 'Idempotency-Key': newKey() };
+  const answer = await send(method, path, body, headers);
+  return answer.code === 'no-contact' ? send(method, path, body, headers) : answer;
+}
+
+/** @param {string} method @param {string} path @param {object|undefined} body @param {Record<string, string>} more @returns {Promise<Answer>} */
+async function send(method, path, body, more) {
   try {
     const response = await fetch(`/api/v1/${path}`, {
       method,
-      headers: body ? { 'Content-Type': 'application/json' } : {},
+      headers: body ? { 'Content-Type': 'application/json', ...more } : {},
       body: body ? JSON.stringify(body) : undefined,
       credentials: 'same-origin',
-      signal: AbortSignal.timeout(6000),
+      signal: AbortSignal.timeout(4000),
     });
     const json = await response.json().catch(() => ({}));
     const { error = '', message = '', remedy = '' } = json;

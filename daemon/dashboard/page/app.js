@@ -1,33 +1,46 @@
 // @ts-check
 // The frame around every page: bar, strips, headline, tabs, keys. Renders when the store says so.
 import { html, nothing, render } from './vendor/lit-html/lit-html.js';
-import { loadSession, session, signOut } from './act.js';
+import { loadSession, post, session, signOut } from './act.js';
 import { Announcer } from './announce.js';
-import { keysDialog, request, restoreDialog, signInDialog } from './dialogs.js';
+import { restoreDialog, signInDialog } from './dialogs.js';
 import { headline } from './headline.js';
-import { applyPrefs, prefs } from './prefs.js';
+import { listen } from './keys.js';
+import { applyPrefs, prefer, prefs } from './prefs.js';
 import { beat, sign } from './signs.js';
-import { Sound } from './sound.js';
+import { sound } from './sound.js';
 import { store } from './store.js';
-import { clock, isOpen, span, trouble } from './words.js';
+import { strips } from './strips.js';
+import { isOpen, span } from './words.js';
 import { aboutPage, morePage } from './pages/about.js';
-import { alarmsPage, sortAlarms } from './pages/alarms.js';
+import { alarmsPage } from './pages/alarms.js';
 import { faultPage, faultsPage } from './pages/faults.js';
 import { livePage } from './pages/live.js';
 import { machinesPage } from './pages/machines.js';
 import { reportPage } from './pages/report.js';
+import { setupPage } from './pages/setup.js';
 import { turnoutsPage } from './pages/turnouts.js';
+import { wiringPage } from './pages/wiring.js';
 
 /** Shortest time between drawings that are not urgent. Unit: ms. */
 const CALM = 250;
-const RESTARTED_SHOWN = 60_000;
+/** A wall screen that nobody touches goes back to the live page after this long. Unit: ms. */
+const IDLE = 30_000;
 
-/** Tabs: path, word, on the phone's bottom bar. @type {[string, string, boolean][]} */
-const TABS = [['live', 'Live', true], ['alarms', 'Alarms', true], ['faults', 'Faults', true], ['turnouts', 'Turnouts', true], ['machines', 'Machines', false], ['about', 'About', false]];
+/** Tabs: path, word, on the phone's bottom bar. The first six have the keys 1 to 6. @type {[string, string, boolean][]} */
+const TABS = [
+  ['live', 'Live', true],
+  ['alarms', 'Alarms', true],
+  ['faults', 'Faults', true],
+  ['turnouts', 'Turnouts', true],
+  ['wiring', 'Wiring', false],
+  ['machines', 'Machines', false],
+];
+/** Pages that are reached through More. */
+const MORE = ['report', 'setup', 'about', 'more'];
 
-const PAGES = { live: livePage, alarms: alarmsPage, faults: faultsPage, fault: faultPage, turnouts: turnoutsPage, machines: machinesPage, report: reportPage, about: aboutPage, more: morePage };
+const PAGES = { live: livePage, alarms: alarmsPage, faults: faultsPage, fault: faultPage, turnouts: turnoutsPage, wiring: wiringPage, machines: machinesPage, report: reportPage, setup: setupPage, about: aboutPage, more: morePage };
 
-const sound = new Sound();
 const announcer = new Announcer(element('alert'), element('polite'));
 
 /** What the pages share beside the state. */
@@ -35,6 +48,8 @@ export const ui = {
   /** @type {number|null} */ chosen: null,
   /** @type {number|null} */ district: null,
   find: '',
+  onlyBad: false,
+  /** Districts that a phone shows unfolded. @type {Set<number>} */ unfolded: new Set(),
   draw: () => draw(),
   go: (path) => go(path),
 };
@@ -80,21 +95,21 @@ function frame(at) {
   return html`
     <header class="topbar">
       <strong class="brand">${s?.layout.name ?? 'Checkrail'}</strong>
-      <nav class="tabs" aria-label="Pages">${TABS.map(([path, word]) => tab(path, word, at.tab))}</nav>
+      <nav class="tabs" aria-label="Pages">${TABS.map(([path, word]) => tab(path, word, at.tab, s))}${tab('more', 'More', MORE.includes(at.tab) ? 'more' : at.tab)}</nav>
       <span class="age ${lost ? 'lost' : ''}">${s ? beat(store.beats, lost) : nothing}${age(s, lost)}</span>
-      <span class="since">${s && Date.now() - store.startedAt > 60_000 ? `Session ${span(Date.now() - store.startedAt)}` : ''}</span>
+      ${nodes(s)}<span class="since">${s && Date.now() - store.startedAt > 60_000 ? `Session ${span(Date.now() - store.startedAt)}` : ''}</span>
       ${soundButton(s)}
       ${session.role === 'operator'
         ? html`<button class="who" @click=${leave} title="Sign out">${session.name}<span class="sr">, sign out</span></button>`
         : html`<button class="who" @click=${() => signInDialog()}>Sign in</button>`}
     </header>
-    ${strips(s, lost)}
+    ${strips(store)}
     <main id="main" tabindex="-1" class=${lost ? 'lost' : ''}>
       ${s ? PAGES[at.page]({ s, at, head, lost, top: top(head, s, lost) }) : waitingPage()}
     </main>
     <nav class="bottom" aria-label="Pages">
       ${TABS.filter((t) => t[2]).map(([path, word]) => tab(path, word, at.tab, s))}
-      ${tab('more', 'More', ['machines', 'report', 'about', 'more'].includes(at.tab) ? 'more' : at.tab)}
+      ${tab('more', 'More', TABS.some((t) => t[2] && t[0] === at.tab) ? at.tab : 'more')}
     </nav>`;
 }
 
@@ -118,10 +133,30 @@ function age(s, lost) {
   return html`<b>Live</b> <span class="old">${(store.state.age / 1000).toFixed(1)} s old</span>`;
 }
 
-/** @param {any} s */
+/** How many nodes are alive, where one is not. @param {any} s */
+function nodes(s) {
+  const silent = s?.nodes.filter((n) => !n.up).length ?? 0;
+  return silent ? html`<b class="nodes">${s.nodes.length - silent} of ${s.nodes.length} nodes</b>` : nothing;
+}
+
+/** A device that sounds needs one tap for each load; until then that is itself worth knowing. @param {any} s */
 function soundButton(s) {
   if (s?.demo) return html`<button class="sound" disabled>Sound off</button>`;
-  return html`<button class="sound" aria-pressed=${sound.on ? 'true' : 'false'} @click=${async () => { await sound.toggle(); draw(); }}>${sound.on ? 'Sound on' : 'Sound off'}<span class="sr">${sound.on ? '' : ', press to hear alarms'}</span></button>`;
+  if (sound.waits) return html`<button class="sound waits" @click=${soundOn}>${sign(3, { size: 18 })}<span><b>Sound off</b><span class="long"> – tap to hear alarms</span></span></button>`;
+  return html`<button class="sound" aria-pressed=${sound.on && prefs.sounds ? 'true' : 'false'} @click=${prefs.sounds ? soundOff : soundOn}>${prefs.sounds ? 'Sound on' : 'Sound off'}</button>`;
+}
+
+async function soundOn() {
+  prefer({ sounds: true });
+  await sound.start();
+  sound.burst({ pulses: 1, gap: 0, rise: false });
+  draw();
+}
+
+async function soundOff() {
+  prefer({ sounds: false });
+  await sound.stop();
+  draw();
 }
 
 async function leave() {
@@ -129,70 +164,17 @@ async function leave() {
   draw();
 }
 
-/** Strips of inverted ink: faults of the view, not of the layout. @param {any} s @param {boolean} lost */
-function strips(s, lost) {
-  if (!s) return nothing;
-  const all = [];
-  if (s.demo) all.push(html`<p class="strip">Demo layout. Nothing here is wired. Alarms are not sounded.</p>`);
-  if (lost) all.push(html`<p class="strip"><strong>No contact with the supervisor since ${clock(store.lostSince ?? 0)}.</strong> Trips still work without this page. What you see is the last known state.</p>`);
-  const silent = s.nodes.filter((n) => !n.up);
-  if (silent.length && !lost) all.push(html`<p class="strip">Partly stale: ${silent.map((n) => `node ${n.name} silent${n.silent ? ` for ${span(n.silent * 1000)}` : ''}`).join(', ')}. ${s.nodes.length - silent.length} of ${s.nodes.length} nodes.</p>`);
-  const blind = s.districts.filter((d) => !d.protected && d.power !== 'cut').map((d) => d.id);
-  if (blind.length && !lost) all.push(html`<p class="strip">Not protected by Checkrail, no fresh current: ${blind.join(', ')}. Breakers and boosters still are.</p>`);
-  const down = s.links.filter((l) => !l.up);
-  if (down.length && !lost) all.push(html`<p class="strip">${down.map((l) => `Link ${l.name}: ${l.text}`).join('. ')}.</p>`);
-  const again = store.restarted;
-  if (again && Date.now() - again.at < RESTARTED_SHOWN && !lost) all.push(html`<p class="strip">Supervisor restarted ${clock(again.at)}, ${span(again.gap)} not recorded.</p>`);
-  return all;
-}
-
 /** The sentence on top. @param {any} head @param {any} s @param {boolean} lost */
 function top(head, s, lost) {
   const fault = head.fault;
   return html`<section class="headline l${head.level}" aria-label="State">
     ${sign(head.level, { size: 34 })}
-    <div role="status"><h1>${lost ? 'Last known: ' : ''}${head.title}</h1><p>${head.detail}</p></div>
+    <div class="said"><div role="status"><h1>${lost ? 'Last known: ' : ''}${head.title}</h1></div><p>${head.detail}</p></div>
     <div class="buttons">
       ${fault === null ? nothing : html`<a class="button" href="/faults/${fault}">Open fault ${fault}</a>`}
       ${head.restore === null ? nothing : html`<button ?disabled=${lost} @click=${() => restoreDialog(head.restore)}>Restore ${s.districts[head.restore].id}…</button>`}
     </div></section>`;
 }
-
-/** Acknowledges the alarm that has focus, or the first one. */
-function acknowledge() {
-  const focused = document.activeElement?.closest('[data-alarm]')?.getAttribute('data-alarm');
-  const open = sortAlarms(store.state.alarms).filter(isOpen);
-  const a = open.find((it) => it.id === focused) ?? open[0];
-  if (a) request('acknowledge', { alarm: a.alarm, subject: a.subject });
-}
-
-/** @param {number} way */
-function exception(way) {
-  const bad = store.state.turnouts.map((t, at) => ({ t, at })).filter(({ t }) => trouble(t)).map(({ at }) => at);
-  if (bad.length === 0) return;
-  const now = bad.indexOf(ui.chosen ?? -1);
-  ui.chosen = bad[(now + way + bad.length) % bad.length];
-  draw();
-}
-
-const SINGLE_KEYS = {
-  a: acknowledge,
-  s: () => sound.silence(),
-  f: () => { if (place().page !== 'turnouts') go('/turnouts'); document.getElementById('find')?.focus(); },
-  j: () => exception(1),
-  k: () => exception(-1),
-  '?': keysDialog,
-};
-
-document.addEventListener('keydown', (e) => {
-  const target = /** @type {Element} */ (e.target);
-  if (!prefs.keys || !store.state || e.ctrlKey || e.altKey || e.metaKey) return;
-  if (target.closest('input, select, textarea, dialog')) return;
-  const page = TABS[Number(e.key) - 1];
-  if (page) go(`/${page[0]}`);
-  else SINGLE_KEYS[e.key.toLowerCase()]?.();
-  if (page || e.key.toLowerCase() in SINGLE_KEYS) e.preventDefault();
-});
 
 document.addEventListener('click', (e) => {
   const link = /** @type {Element} */ (e.target).closest('a[href^="/"]');
@@ -205,7 +187,13 @@ document.addEventListener('choose', (e) => {
   ui.chosen = /** @type {CustomEvent} */ (e).detail;
   draw();
 });
-document.addEventListener('silence', () => sound.silence());
+/** Silence is for all screens where somebody is signed in; without, at least this one is quiet. */
+document.addEventListener('silence', () => {
+  sound.silence();
+  if (session.role === 'operator') post('silence', {});
+  draw();
+});
+listen(ui, TABS.map(([path]) => path));
 addEventListener('popstate', draw);
 
 let drawnAt = 0;
@@ -215,7 +203,7 @@ store.listeners.add(({ urgent }) => {
   const s = store.state;
   if (s) {
     announcer.heed(s, store.isLost());
-    sound.heed(s.alarms, store.isLost(), s.demo);
+    sound.heed(s, store.isLost());
   }
   if (waiting || document.hidden || (!urgent && performance.now() - drawnAt < CALM)) return;
   waiting = true;
@@ -227,11 +215,18 @@ store.listeners.add(({ urgent }) => {
     if (measured.length > 600) measured.shift();
   });
 });
-setInterval(() => announcer.speak(), 1000);
+setInterval(() => {
+  announcer.speak();
+  if (store.state && store.isLost()) sound.heed(store.state, true);
+  if (prefs.wall && Date.now() - touchedAt > IDLE && place().page !== 'live' && !document.querySelector('dialog')) go('/live');
+}, 1000);
+
+let touchedAt = Date.now();
+for (const kind of ['pointerdown', 'keydown', 'wheel', 'touchmove']) addEventListener(kind, () => { touchedAt = Date.now(); }, { passive: true });
 
 /** Script time of the newest drawings, for the tests. @type {number[]} */
 const measured = [];
-Object.assign(globalThis, { checkrail: { store, measured } });
+Object.assign(globalThis, { checkrail: { store, measured, sound } });
 
 applyPrefs();
 element('app').replaceChildren();

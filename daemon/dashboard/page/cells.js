@@ -1,6 +1,8 @@
 // @ts-check
 // Turnout cells: made once, then written directly, one attribute at a time and only where it changed.
 import { lowerMark, upperMark } from './signs.js';
+import { store } from './store.js';
+import { enlarge } from './touch.js';
 import { cellName, trouble } from './words.js';
 
 const SVG = 'http://www.w3.org/2000/svg';
@@ -20,6 +22,7 @@ class Cell {
     this.button.type = 'button';
     this.button.dataset.turnout = String(at);
     this.button.tabIndex = -1;
+    this.button.className = 'cell';
     const glyph = svg('svg', { viewBox: '0 0 18 18', class: 'glyph', 'aria-hidden': 'true' });
     this.up = svg('path', { class: 'up' });
     this.low = svg('path', { class: 'low' });
@@ -65,13 +68,21 @@ class Cell {
   }
 }
 
-/** `<turnout-cells>`: the cells of some turnouts, one tab stop, arrow keys inside. */
+/** Cells of one tab stop: those of a matrix together, elsewhere those of a group. @param {Element} cells */
+const stopOf = (cells) => cells.closest('[data-one-stop]') ?? cells;
+
+/** Cells that a finger cannot hit for certain open the enlarging sheet. Unit: px. */
+const SURE = 44;
+
+/** `<turnout-cells>`: the cells of some turnouts; arrow keys go from one to the next, Home and End to the ends. */
 class TurnoutCells extends HTMLElement {
   constructor() {
     super();
     /** @type {Map<number, Cell>} */ this.cells = new Map();
     this.key = '';
+    this.touched = false;
     this.addEventListener('keydown', (e) => this.move(e));
+    this.addEventListener('pointerup', (e) => { this.touched = e.pointerType === 'touch'; });
     this.addEventListener('click', (e) => this.choose(e));
   }
 
@@ -82,10 +93,15 @@ class TurnoutCells extends HTMLElement {
       this.key = key;
       this.cells = new Map(list.map((at) => [at, new Cell(s.turnouts[at], at, small)]));
       this.replaceChildren(...[...this.cells.values()].map((cell) => cell.button));
-      const first = this.querySelector('button');
-      if (first) first.tabIndex = 0;
+      queueMicrotask(() => this.first());
     }
     for (const [at, cell] of this.cells) cell.write(s.turnouts[at], s, at === chosen);
+  }
+
+  /** One cell can be reached by Tab. */
+  first() {
+    const all = stopOf(this);
+    if (!all.querySelector('button.cell[tabindex="0"]')) all.querySelector('button.cell')?.setAttribute('tabindex', '0');
   }
 
   /** @param {Event} e */
@@ -93,17 +109,23 @@ class TurnoutCells extends HTMLElement {
     const button = /** @type {Element} */ (e.target).closest('button');
     if (!button) return;
     this.stop(button);
-    this.dispatchEvent(new CustomEvent('choose', { detail: Number(button.dataset.turnout), bubbles: true }));
+    const at = Number(button.dataset.turnout);
+    const tell = (chosen) => this.dispatchEvent(new CustomEvent('choose', { detail: chosen, bubbles: true }));
+    if (this.touched && Math.min(button.offsetWidth, button.offsetHeight) < SURE) enlarge([...this.cells.keys()], at, () => store.state, tell);
+    else tell(at);
   }
 
   /** @param {KeyboardEvent} e */
   move(e) {
-    const buttons = [...this.querySelectorAll('button')];
-    const at = buttons.indexOf(/** @type {any} */ (document.activeElement));
-    const step = { ArrowRight: at + 1, ArrowLeft: at - 1, ArrowDown: this.row(buttons, at, 1), ArrowUp: this.row(buttons, at, -1), Home: 0, End: buttons.length - 1 }[e.key];
-    if (at < 0 || step === undefined) return;
+    const all = /** @type {HTMLButtonElement[]} */ ([...stopOf(this).querySelectorAll('button.cell')]);
+    const own = /** @type {HTMLButtonElement[]} */ ([...this.querySelectorAll('button.cell')]);
+    const now = /** @type {any} */ (document.activeElement);
+    const at = all.indexOf(now);
+    const ends = { Home: own[0], End: own.at(-1) };
+    const steps = { ArrowRight: at + 1, ArrowLeft: at - 1, ArrowDown: this.row(all, at, 1), ArrowUp: this.row(all, at, -1) };
+    if (at < 0 || !(e.key in ends || e.key in steps)) return;
     e.preventDefault();
-    const next = buttons[Math.max(0, Math.min(buttons.length - 1, step))];
+    const next = ends[e.key] ?? all[Math.max(0, Math.min(all.length - 1, steps[e.key]))];
     this.stop(next);
     next.focus();
   }
@@ -114,12 +136,14 @@ class TurnoutCells extends HTMLElement {
     const from = buttons[at].getBoundingClientRect();
     const rows = buttons.map((b, n) => ({ n, r: b.getBoundingClientRect() })).filter(({ r }) => (r.top - from.top) * way > 4);
     rows.sort((a, b) => Math.abs(a.r.top - from.top) - Math.abs(b.r.top - from.top) || Math.abs(a.r.left - from.left) - Math.abs(b.r.left - from.left));
-    return rows[0]?.n ?? at;
+    const near = rows.filter(({ r }) => Math.abs(r.left - from.left) < r.width * 2);
+    return (near[0] ?? rows[0])?.n ?? at;
   }
 
   /** @param {HTMLButtonElement} button */
   stop(button) {
-    for (const other of this.querySelectorAll('button')) other.tabIndex = other === button ? 0 : -1;
+    for (const other of stopOf(this).querySelectorAll('button.cell[tabindex="0"]')) other.setAttribute('tabindex', '-1');
+    button.tabIndex = 0;
   }
 }
 

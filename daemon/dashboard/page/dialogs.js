@@ -13,7 +13,7 @@ const CONFIRM = 4000;
 const host = () => /** @type {HTMLElement} */ (document.getElementById('dialogs'));
 
 /** Opens a dialog; `body` is rendered again by `again`. @param {string} title @param {(again: () => void, close: () => void) => any} body */
-function open(title, body) {
+export function open(title, body) {
   const dialog = document.createElement('dialog');
   dialog.setAttribute('aria-label', title);
   host().append(dialog);
@@ -78,11 +78,13 @@ function told(answer) {
   open('Not done', (_, close) => html`${refusal(answer)}<div class="buttons"><button class="act" @click=${close}>Close</button></div>`);
 }
 
+/** An evening: where a session ends the daemon does not know. Unit: min. */
+const SESSION = 240;
 const REASONS = ['known and being worked on', 'sensor is faulty', 'not used this session', 'waiting for a part'];
 
 /** @param {any} a */
 export function shelveDialog(a) {
-  const spans = level(a.priority) === 1 ? [5, 15] : [5, 15, 60, 240];
+  const spans = level(a.priority) === 1 ? [5, 15] : [5, 15, 60, SESSION];
   const submit = (e, close) => {
     e.preventDefault();
     const form = new FormData(e.target);
@@ -93,7 +95,7 @@ export function shelveDialog(a) {
     <form @submit=${(e) => submit(e, close)}>
       <p>${a.text}</p>
       <p>A shelved alarm is silent and comes back by itself. Nothing is shelved for ever.</p>
-      <label>For<select name="minutes">${spans.map((m) => html`<option value=${m}>${m < 60 ? `${m} min` : `${m / 60} h`}</option>`)}</select></label>
+      <label>For<select name="minutes">${spans.map((m) => html`<option value=${m}>${m === SESSION ? 'end of session (4\u202fh)' : `${m}\u202fmin`}</option>`)}</select></label>
       <label>Because<select name="reason">${REASONS.map((r) => html`<option>${r}</option>`)}</select></label>
       <div class="buttons"><button type="button" @click=${close}>Cancel</button><button class="act" type="submit">Shelve</button></div>
     </form>`);
@@ -108,14 +110,20 @@ export function cutDialog(at) {
     <div class="buttons"><button @click=${close}>Cancel</button><button class="act" @click=${() => { close(); request('cut', { district: d.id }); }}>Cut ${d.id}</button></div>`);
 }
 
+/** The state on the screen, as the daemon counts it. */
+const stamp = () => `${store.state.epoch}.${store.state.q}`;
+
 /** Restores after a look at the cause: held for a second, or Enter twice. @param {number} at a district */
 export function restoreDialog(at) {
   signedIn(() => {
     const id = store.state.districts[at].id;
     const held = new Held();
     let answer = null;
+    // What the person looks at now: if the district is cut again for another cause meanwhile, the daemon says so.
+    let seen = stamp();
     const send = async (again, close) => {
-      answer = await post('restore', { district: id, confirm: true, blind: answer?.code === 'blind' });
+      answer = await post('restore', { district: id, confirm: true, blind: answer?.code === 'blind', seen });
+      if (answer.code === 'moved-on') seen = stamp();
       if (answer.done) close();
       else again();
     };
@@ -203,6 +211,13 @@ class Held {
       this.again();
     }, CONFIRM);
   }
+}
+
+export function leaveDemoDialog() {
+  open('Leave the demo', (_, close) => html`
+    <p>The demo has a layout of its own; it was never saved over yours.</p>
+    <ol><li>In the terminal where it runs, press Ctrl-C.</li><li>Write your layout file; <code>config/</code> has one to start from.</li><li>Start <code>checkrail run LAYOUT</code> and open this page again.</li></ol>
+    <div class="buttons"><button class="act" @click=${close}>Close</button></div>`);
 }
 
 const KEYS = [['1 – 6', 'pages'], ['A', 'acknowledge the focused or the first alarm'], ['S', 'silence sound for 2 min'], ['F', 'find a turnout'], ['J, K', 'next, previous turnout that needs attention'], ['?', 'this list'], ['Esc', 'close']];

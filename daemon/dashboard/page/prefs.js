@@ -2,7 +2,7 @@
 // What this device prefers. Kept in the browser alone.
 
 const KEY = 'checkrail';
-const DEFAULTS = { theme: 'system', keys: true, flash: true, name: '' };
+const DEFAULTS = { theme: 'system', keys: true, flash: true, sounds: false, volume: 60, wall: false, name: '' };
 
 function load() {
   try {

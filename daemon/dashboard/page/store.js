@@ -1,5 +1,6 @@
 // @ts-check
-// The state of the page: one snapshot, then deltas. `apply` is pure; `Store` holds the stream.
+// The state of the page: one snapshot, then deltas. What is exported above `Store` is pure; it holds the connection.
+import { connect } from './source.js';
 
 /** Points of a trend: one minute. */
 export const TREND = 600;
@@ -7,8 +8,8 @@ export const TREND = 600;
 const LOST_AFTER = 2000;
 /** Without any message for this long the connection is made anew. Unit: ms. */
 const REOPEN_AFTER = 5000;
-/** A page nobody sees gives its connection back after this long. Unit: ms. */
-const HIDDEN_AFTER = 60_000;
+/** Time between two points of a trend. Unit: ms. */
+const POINT = 100;
 
 /** A new state from a whole one. @param {any} snap */
 export function fromSnap(snap) {
@@ -29,6 +30,7 @@ export function apply(s, d) {
   if (d.n) next.nodes = d.n;
   if (d.l) next.links = d.l;
   if (d.recent !== undefined) next.recent = d.recent;
+  if (d.silent !== undefined) next.silent = d.silent;
   if (d.history_ok !== undefined) next.history_ok = d.history_ok;
   d.z?.forEach((ma, at) => {
     const trend = next.trends[at];
@@ -37,6 +39,14 @@ export function apply(s, d) {
     if (trend.length > TREND) trend.shift();
   });
   return next;
+}
+
+/** The trends across a restart of the daemon: the old ones, a gap as long as nothing was recorded, the new ones.
+ * @param {any} old @param {any} fresh both states @param {number} gap ms */
+export function bridged(old, fresh, gap) {
+  if (old.districts.length !== fresh.districts.length) return fresh.trends;
+  const none = new Array(Math.min(TREND, Math.max(1, Math.round(gap / POINT)))).fill(null);
+  return fresh.trends.map((now, at) => [...(old.trends[at] ?? []), ...none, ...now].slice(-TREND));
 }
 
 /** @param {any} next @param {string} key @param {any[]|undefined} changed */
@@ -57,25 +67,30 @@ export class Store {
     this.beats = 0;
     /** @type {number|null} */ this.lostSince = null;
     /** @type {{at: number, gap: number}|null} */ this.restarted = null;
-    /** @type {EventSource|null} */ this.source = null;
-    /** @type {number|undefined} */ this.hiddenTimer = undefined;
+    /** @type {any} */ this.source = null;
+    this.closed = false;
   }
 
   start() {
-    this.open();
+    this.source = connect((event, data) => this.hear(event, data));
+    this.openedAt = Date.now();
+    this.source.start();
     setInterval(() => this.watch(), 250);
     document.addEventListener('visibilitychange', () => this.seen());
   }
 
+  /** Begins anew: after signing in, or when nothing comes any more. */
   open() {
-    this.source?.close();
-    const source = new EventSource('/api/v1/stream');
-    source.addEventListener('snap', (e) => this.message(() => this.snap(JSON.parse(e.data))));
-    source.addEventListener('d', (e) => this.message(() => this.delta(JSON.parse(e.data))));
-    source.addEventListener('bye', () => this.watch());
-    source.addEventListener('error', () => this.watch());
-    this.source = source;
     this.openedAt = Date.now();
+    this.source.open();
+  }
+
+  /** @param {string} event @param {any} data */
+  hear(event, data) {
+    this.closed = event === 'error' && data.closed;
+    if (event === 'snap') this.message(() => this.snap(data));
+    else if (event === 'd') this.message(() => this.delta(data));
+    else this.watch();
   }
 
   /** @param {() => boolean} take */
@@ -90,8 +105,11 @@ export class Store {
   /** @param {any} snap */
   snap(snap) {
     const old = this.state;
-    if (old && old.epoch !== snap.epoch) this.restarted = { at: snap.t, gap: Math.max(0, snap.t - old.t) };
     this.state = fromSnap(snap);
+    if (old && old.epoch !== snap.epoch) {
+      this.restarted = { at: snap.t, gap: Math.max(0, snap.t - old.t) };
+      this.state.trends = bridged(old, this.state, this.restarted.gap);
+    }
     return true;
   }
 
@@ -100,7 +118,7 @@ export class Store {
     const old = this.state;
     const next = apply(old, d);
     if (!next) {
-      this.open();
+      this.source.start();
       return false;
     }
     this.state = next;
@@ -120,8 +138,7 @@ export class Store {
   watch() {
     const now = Date.now();
     const silent = now - Math.max(this.lastMessage, this.openedAt ?? 0);
-    const closed = this.source?.readyState === EventSource.CLOSED;
-    if (!document.hidden && (silent > REOPEN_AFTER || (closed && silent > 1000))) this.open();
+    if (!document.hidden && (silent > REOPEN_AFTER || (this.closed && silent > 1000))) this.open();
     const lost = now - this.lastMessage > LOST_AFTER || this.age() > LOST_AFTER + 1000;
     if (this.state && lost && this.lostSince === null && !document.hidden) {
       this.lostSince = this.lastMessage - (this.state.age > LOST_AFTER ? this.state.age : 0);
@@ -130,15 +147,10 @@ export class Store {
     if (this.state && this.state.age > LOST_AFTER && this.lostSince === null) this.lostSince = this.lastMessage - this.state.age;
   }
 
+  /** Seen again: what was missed comes as the whole state. */
   seen() {
-    clearTimeout(this.hiddenTimer);
-    if (document.hidden) {
-      this.hiddenTimer = setTimeout(() => this.source?.close(), HIDDEN_AFTER);
-    } else if (this.source?.readyState === EventSource.CLOSED || this.age() > LOST_AFTER) {
-      this.open();
-    } else {
-      this.tell({ urgent: true, message: false });
-    }
+    this.openedAt = Date.now();
+    this.source.seen(!document.hidden);
   }
 
   /** @param {{urgent: boolean, message: boolean}} why */

@@ -112,6 +112,7 @@ pub(crate) fn acting() -> Vec<(&'static str, MethodRouter<Arc<App>>)> {
         ("/api/v1/hold", post(acts::hold)),
         ("/api/v1/release", post(acts::release)),
         ("/api/v1/culprit", post(acts::culprit)),
+        ("/api/v1/silence", post(acts::silence)),
         ("/api/v1/faults/{number}/note", post(acts::note)),
     ]
 }

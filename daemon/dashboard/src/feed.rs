@@ -9,10 +9,12 @@ use std::{
     time::Duration,
 };
 
+use supervision::cause::Cause;
 use tokio::{
     sync::{broadcast, watch},
     time::{Instant, MissedTickBehavior, interval},
 };
+use wiring::units::Microamps;
 
 use crate::{
     view::View,
@@ -69,6 +71,10 @@ struct Inner {
     sent: Instant,
     /// Number of the message that last changed how each booster and each district stands.
     moved: [Vec<u64>; 2],
+    /// See [`Frame::silent`].
+    silent: i64,
+    /// Why each district was last cut: a new cause is a cut that the trend must show.
+    causes: Vec<Option<Cause>>,
     /// When the newest view that was sent was made.
     made: std::time::Instant,
 }
@@ -86,6 +92,8 @@ impl Feed {
             trends,
             sent: Instant::now(),
             moved: [vec![1; fixed.boosters.len()], vec![1; fixed.districts.len()]],
+            silent: 0,
+            causes: view.snapshot.districts.iter().map(|it| it.cause).collect(),
             made: view.made,
         };
         let sender = broadcast::Sender::new(QUEUE);
@@ -139,9 +147,17 @@ impl Feed {
         }
     }
 
+    /// Stops the sound of every screen for a time. A new alarm of priority 1 breaks it; the screens see to that.
+    pub(crate) fn silence(&self, span: Duration) {
+        let view = self.view();
+        let mut inner = self.lock();
+        inner.silent = view.wall_ms + i64::try_from(span.as_millis()).unwrap_or(0);
+        self.advance(&mut inner, &view);
+    }
+
     /// Makes, keeps and sends the next delta.
     fn advance(&self, inner: &mut Inner, view: &View) {
-        let frame = Frame::new(&self.fixed, view);
+        let frame = Frame { silent: inner.silent, ..Frame::new(&self.fixed, view) };
         inner.q += 1;
         inner.stamp = stamp(inner.q, view);
         let data = delta(inner.stamp, &currents(view), &inner.frame, &frame);
@@ -258,12 +274,25 @@ impl Inner {
     }
 
     fn trend(&mut self, view: &View) {
-        for (trend, now) in self.trends.iter_mut().zip(currents(view)) {
+        let peaks = self.peaks(view);
+        for ((trend, now), peak) in self.trends.iter_mut().zip(currents(view)).zip(peaks) {
             if trend.len() == TREND {
                 trend.pop_front();
             }
-            trend.push_back(now);
+            trend.push_back(now.max(peak));
         }
+    }
+
+    /// The current of each cut since the last beat: it is over within milliseconds, and a trend of ten points a second
+    /// would miss it.
+    fn peaks(&mut self, view: &View) -> Vec<Option<i64>> {
+        let districts = view.snapshot.districts.iter().zip(&mut self.causes);
+        let peak = districts.map(|(it, known)| {
+            let is_new = *known != it.cause;
+            *known = it.cause;
+            it.cause.filter(|_| is_new).and_then(seen).map(|amps| amps.0 / 1000)
+        });
+        peak.collect()
     }
 }
 
@@ -275,6 +304,27 @@ fn currents(view: &View) -> Vec<Option<i64>> {
             it.current.filter(|seen| fresh && !seen.stale).map(|seen| seen.value.0 / 1000)
         });
     currents.collect()
+}
+
+/// The current that a cut was ordered for, where one was measured in its district.
+const fn seen(cause: Cause) -> Option<Microamps> {
+    match cause {
+        Cause::Short { seen, .. }
+        | Cause::AtLimit { seen, .. }
+        | Cause::Overload { seen, .. }
+        | Cause::TrippedElsewhere { seen } => Some(seen),
+        Cause::CutFailure { seen, .. } => seen,
+        Cause::HalfShort { .. }
+        | Cause::Contact { .. }
+        | Cause::Mismatch { .. }
+        | Cause::PowerGone { .. }
+        | Cause::Stale
+        | Cause::LowVoltage { .. }
+        | Cause::Operator
+        | Cause::Shutdown
+        | Cause::Retry(_)
+        | Cause::Start => None,
+    }
 }
 
 fn stamp(q: u64, view: &View) -> Stamp {

@@ -36,7 +36,7 @@ const fn act(path: &'static str, summary: &'static str, body: &'static str) -> R
 }
 
 /// Every operation.
-const ROWS: [Row; 29] = [
+const ROWS: [Row; 30] = [
     read("/api/v1/state", "The whole state at this instant", "State"),
     read("/api/v1/alarms", "Alarms that are not normal", "Alarms"),
     read("/api/v1/turnouts", "Turnouts with position, polarity and contact load", "Turnouts"),
@@ -100,6 +100,7 @@ const ROWS: [Row; 29] = [
     act("/api/v1/hold", "Nobody restores while a hold stands", "Feed"),
     act("/api/v1/release", "End one's hold", "Feed"),
     act("/api/v1/faults/{number}/note", "Keep a note on a fault", "Note"),
+    act("/api/v1/silence", "Stop the sound of every screen for two minutes", "Nothing"),
     act("/api/v1/culprit", "After a fault: which suspect it was", "Culprit"),
 ];
 
@@ -288,6 +289,7 @@ fn schemas() -> Value {
             "subject": text, "district": text, "booster": text,
             "confirm": { "type": "boolean" }, "blind": { "type": "boolean" },
             "seen": { "type": "string", "description": "`EPOCH.Q` of the state looked at; restore only" } } },
+        "Nothing": { "type": "object", "additionalProperties": false },
         "Note": { "type": "object", "required": ["text"], "additionalProperties": false, "properties": {
             "text": { "type": "string", "minLength": 1 } } },
         "Culprit": { "type": "object", "required": ["fault", "suspect"], "additionalProperties": false,

@@ -29,6 +29,8 @@ pub(crate) struct Frame {
     pub(crate) nodes: Vec<NodeRow>,
     pub(crate) links: Vec<LinkRow>,
     pub(crate) recent: usize,
+    /// Until when no screen sounds. Unit: ms since 1970-01-01 UTC; 0: they sound.
+    pub(crate) silent: i64,
     pub(crate) history_ok: bool,
 }
 
@@ -46,6 +48,7 @@ impl Frame {
             nodes: snapshot.nodes.iter().map(|it| NodeRow::new(snapshot.at, it)).collect(),
             links: view.links.iter().map(LinkRow::new).collect(),
             recent: snapshot.alarms_in_ten_minutes,
+            silent: 0,
             history_ok: view.history_ok,
         }
     }

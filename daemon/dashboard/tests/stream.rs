@@ -65,6 +65,40 @@ async fn a_page_that_comes_back_gets_what_it_missed_and_a_stranger_gets_the_whol
 }
 
 #[tokio::test]
+async fn the_current_of_a_cut_stays_in_the_trend_though_it_was_over_between_two_beats() {
+    let server = Server::start(None).await;
+    server.with_plant(|plant| plant.short()).await;
+    let mut events = server.client().follow().await;
+    let _ = (events.next_of("d").await, events.next_of("d").await);
+    let snap = server.client().follow().await.next().await.unwrap();
+    let trend = snap.data["hist"]["z"][1].as_array().unwrap().clone();
+    assert!(trend.iter().any(|it| it.as_i64() == Some(4620)), "4.62 A in {trend:?}");
+    assert_eq!(trend.iter().filter(|it| it.as_i64() == Some(4620)).count(), 1, "once a cut");
+}
+
+#[tokio::test]
+async fn a_silence_reaches_every_screen_and_acknowledges_nothing() {
+    let server = Server::start(None).await;
+    server.with_plant(|plant| plant.short()).await;
+    let mut other = server.client().follow().await;
+    let before = other.next().await.unwrap();
+    assert_eq!(before.data["silent"], 0);
+    let client = server.signed_in().await;
+    assert_eq!(client.post("/api/v1/silence", "{}").await.status, 200);
+    let delta = loop {
+        let delta = other.next_of("d").await;
+        if !delta.data["silent"].is_null() {
+            break delta;
+        }
+    };
+    let left = delta.data["silent"].as_i64().unwrap() - delta.data["t"].as_i64().unwrap();
+    assert_eq!(left, 120_000);
+    let alarms = server.client().get("/api/v1/alarms").await.json();
+    assert_eq!(alarms["alarms"][0]["state"], "unacknowledged");
+    assert_eq!(server.client().post("/api/v1/silence", "{}").await.status, 401);
+}
+
+#[tokio::test]
 async fn streams_end_when_the_program_stops() {
     let server = Server::start(None).await;
     let mut events = server.client().follow().await;

@@ -5,9 +5,11 @@ import { repeat } from '../vendor/lit-html/directives/repeat.js';
 import { ui } from '../app.js';
 import { request, shelveDialog } from '../dialogs.js';
 import { sign } from '../signs.js';
-import { alarmState, count, isActive, isAside, isOpen, level } from '../words.js';
+import { alarmState, clock, count, isActive, isAside, isOpen, level, span } from '../words.js';
 
 const FLOOD = 10;
+/** An order is held so long after the last touch: focus that was left in a list must not hold it for ever. Unit: ms. */
+const HELD = 30_000;
 
 /** Unacknowledged first, then first-out, priority, newest. @param {any[]} alarms */
 export function sortAlarms(alarms) {
@@ -22,8 +24,10 @@ export function sortAlarms(alarms) {
 /** Order while a pointer is down or focus is in the list: a button under a finger does not move. @type {string[]|null} */
 let frozen = null;
 let pointer = false;
+let touchedAt = 0;
+for (const kind of ['pointerdown', 'pointerup', 'keydown']) addEventListener(kind, () => { touchedAt = Date.now(); }, true);
 addEventListener('pointerdown', (e) => { pointer = Boolean(/** @type {Element} */ (e.target).closest?.('.alarms')); });
-addEventListener('pointerup', () => { pointer = false; });
+for (const kind of ['pointerup', 'pointercancel']) addEventListener(kind, () => { pointer = false; });
 
 /** Alarms whose advice is shown. @type {Set<string>} */
 const opened = new Set();
@@ -31,7 +35,7 @@ const opened = new Set();
 /** @param {any[]} alarms */
 function ordered(alarms) {
   const sorted = sortAlarms(alarms);
-  const held = pointer || Boolean(document.activeElement?.closest('.alarms li'));
+  const held = pointer || (Date.now() - touchedAt < HELD && Boolean(document.activeElement?.closest('.alarms li')));
   if (!held) frozen = null;
   else frozen ??= sorted.map((a) => a.id);
   if (!frozen) return sorted;
@@ -50,7 +54,8 @@ function row(a, s, lost) {
   return html`<li data-alarm=${a.id} class="alarm p${l} ${open ? 'open' : ''}">
     ${sign(l, { flash: a.state === 'unacknowledged', hollow: a.state === 'out-of-service' })}
     <div class="said"><p class="text"><strong>${a.text}</strong>${a.first_out ? html` <span class="boxed">first-out</span>` : nothing}</p>
-      <p class="quiet">${alarmState(a, first)}</p>
+      <p class="quiet">${alarmState(a, first, s.t)}</p>
+      ${gathered(s, a)}
       ${told ? html`<div class="todo"><p>${a.action || 'See the live page.'}</p><p class="quiet">${a.alarm}, ${a.subject}</p>
         ${isAside(a) ? nothing : html`<button class="small" ?disabled=${lost} @click=${() => request('out-of-service', key)}>Take out of service</button>`}</div>` : nothing}</div>
     <div class="buttons">
@@ -64,6 +69,13 @@ function row(a, s, lost) {
     </div></li>`;
 }
 
+/** What this alarm explains: listed inside it, not beside it. @param {any} s @param {any} a */
+function gathered(s, a) {
+  const under = s.alarms.filter((it) => it.under === a.id);
+  if (under.length === 0) return nothing;
+  return html`<details class="under"><summary>${count(under.length, 'alarm')} that it explains</summary><ul>${under.map((it) => html`<li>${sign(level(it.priority), { size: 16 })} ${it.text} <span class="quiet">${alarmState(it, a, s.t)}</span></li>`)}</ul></details>`;
+}
+
 /** The list, without its page. @param {any} s @param {boolean} lost @param {any[]} alarms */
 export const alarmList = (s, lost, alarms) => html`<ul class="alarms">${repeat(ordered(alarms), (a) => a.id, (a) => row(a, s, lost))}</ul>`;
 
@@ -74,30 +86,41 @@ export function floodLine(s) {
   return html`<p class="flood"><strong>Alarm flood, ${s.recent} in 10 min.</strong>${first ? ` First-out: ${first.text}.` : ''}</p>`;
 }
 
+/** What is shelved is counted, with the time left. @param {any} s @param {any[]} aside */
+function shelved(s, aside) {
+  if (aside.length === 0) return '';
+  const next = Math.min(...aside.map((a) => a.shelved_until ?? Infinity));
+  const left = Number.isFinite(next) ? `, ${span(Math.max(0, next - s.t))} left` : '';
+  return `${aside.length} shelved${aside.length === 1 ? `: ${aside[0].text}` : ''}${left}. `;
+}
+
 const silence = () => document.dispatchEvent(new CustomEvent('silence'));
+
+/** @param {any} s */
+const silenceButton = (s) => html`<button class="silence" @click=${silence}>${s.silent > s.t ? `Silent until ${clock(s.silent)}` : 'Silence'}</button>`;
 
 /** The panel on the live page: at most `most` alarms. @param {any} s @param {boolean} lost @param {number} most */
 export function alarmPanel(s, lost, most) {
   const here = s.alarms.filter((a) => !isAside(a) && !a.under);
   const open = here.filter(isOpen).length;
-  const aside = s.alarms.filter(isAside).length;
+  const aside = s.alarms.filter((a) => a.state === 'shelved');
   const shown = ordered(here).slice(0, most);
   return html`<section class="panel a-alarms" aria-labelledby="h-alarms">
-    <div class="head"><h2 id="h-alarms">Alarms</h2><span class="quiet">${here.length === 0 ? 'none' : open ? `${open} unacknowledged` : 'all acknowledged'}</span><button class="silence" @click=${silence}>Silence</button></div>
+    <div class="head"><h2 id="h-alarms">Alarms</h2><span class="quiet">${here.length === 0 ? 'none' : open ? `${open} unacknowledged` : 'all acknowledged'}</span>${silenceButton(s)}</div>
     ${floodLine(s)}${alarmList(s, lost, shown)}
-    <p class="foot quiet"><a href="/alarms">${here.length > most ? `${here.length - most} more` : 'All alarms'}</a><span>${aside ? `${aside} put aside, ` : ''}${s.recent} in 10 min</span></p></section>`;
+    <p class="foot quiet"><a href="/alarms">${here.length > most ? `${here.length - most} more` : 'All alarms'}</a><span>${shelved(s, aside)}${s.recent} in 10\u202fmin</span></p></section>`;
 }
 
 /** @param {any} p */
 export function alarmsPage({ s, lost }) {
-  const here = s.alarms.filter((a) => !isAside(a));
+  const here = s.alarms.filter((a) => !isAside(a) && !(a.under && s.alarms.some((it) => it.id === a.under)));
   const aside = s.alarms.filter(isAside);
   const open = here.filter(isOpen);
   const gentle = open.filter((a) => level(a.priority) > 1);
   const title = open.length ? `${count(open.length, 'alarm')} to acknowledge.` : here.length ? 'All alarms are acknowledged.' : 'No alarms.';
   const acknowledgeShown = () => gentle.forEach((a) => request('acknowledge', { alarm: a.alarm, subject: a.subject }));
-  return html`<div class="page"><section class="headline l0"><div role="status"><h1>${lost ? 'Last known: ' : ''}${title}</h1><p>${s.recent} raised in the last 10 min${aside.length ? `, ${aside.length} put aside` : ''}.</p></div>
-    <div class="buttons"><button @click=${silence}>Silence</button>${gentle.length > 1 ? html`<button ?disabled=${lost} @click=${acknowledgeShown}>Acknowledge all shown but priority 1</button>` : nothing}</div></section>
+  return html`<div class="page"><section class="headline l0"><div class="said"><div role="status"><h1>${lost ? 'Last known: ' : ''}${title}</h1></div><p>${s.recent} raised in the last 10 min${aside.length ? `, ${aside.length} put aside` : ''}.</p></div>
+    <div class="buttons">${silenceButton(s)}${gentle.length > 1 ? html`<button ?disabled=${lost} @click=${acknowledgeShown}>Acknowledge all shown but priority 1</button>` : nothing}</div></section>
     ${floodLine(s)}
     ${here.length ? html`<section class="panel" aria-label="Alarms">${alarmList(s, lost, here)}</section>` : nothing}
     ${aside.length ? html`<section class="panel" aria-labelledby="h-aside"><div class="head"><h2 id="h-aside">Put aside</h2></div>${alarmList(s, lost, aside)}</section>` : nothing}</div>`;

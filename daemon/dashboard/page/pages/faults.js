@@ -37,7 +37,7 @@ export function faultsPage({ s, lost }) {
   const only = narrowed();
   const some = only.size ? ' of what is asked for' : '';
   const title = book.error ? `The faults cannot be read: ${book.error}.` : book.list === null ? 'Reading the faults.' : list.length === 0 ? `No fault${some} has been recorded.` : `${count(list.length, 'fault')}${some} recorded.`;
-  return html`<div class="page"><section class="headline l0"><div role="status"><h1>${lost ? 'Last known: ' : ''}${title}</h1><p>${list.length ? `The newest was in ${list[0].district}, ${dateTime(Date.parse(list[0].trigger))}.` : 'A record keeps two seconds before and three seconds after.'}</p></div><div class="buttons"><a class="button" href="/report">Session report</a></div></section>
+  return html`<div class="page"><section class="headline l0"><div class="said"><div role="status"><h1>${lost ? 'Last known: ' : ''}${title}</h1></div><p>${list.length ? `The newest was in ${list[0].district}, ${dateTime(Date.parse(list[0].trigger))}.` : 'A record keeps two seconds before and three seconds after.'}</p></div><div class="buttons"><a class="button" href="/report">Session report</a></div></section>
     <section class="panel">${filters(s, list, only)}
     ${list.length ? html`<div class="scroll" tabindex="0" role="region" aria-label="Faults"><table class="rows"><caption class="sr">Faults, newest first</caption>
       <thead><tr><th scope="col">Fault</th><th scope="col">When</th><th scope="col">District</th><th scope="col">What</th><th scope="col">First suspect</th><th scope="col" class="n">Peak</th><th scope="col" class="n">Gone after</th></tr></thead>
@@ -99,11 +99,11 @@ const again = (number) => setTimeout(() => open.number === String(number) && rea
 export function faultPage({ s, at, lost }) {
   if (open.number !== at.id) loadFault(at.id);
   const f = open.fault;
-  if (!f) return html`<div class="page"><section class="headline l0"><div role="status"><h1>Fault ${at.id}</h1><p>${open.error ? `${capital(open.error)}.` : 'Reading the record.'}</p></div><div class="buttons"><a class="button" href="/faults">All faults</a></div></section></div>`;
+  if (!f) return html`<div class="page"><section class="headline l0"><div class="said"><div role="status"><h1>Fault ${at.id}</h1></div><p>${open.error ? `${capital(open.error)}.` : 'Reading the record.'}</p></div><div class="buttons"><a class="button" href="/faults">All faults</a></div></section></div>`;
   const list = book.list ?? [];
   loadList(s);
   const here = list.findIndex((it) => it.fault === f.fault);
-  return html`<div class="page fault"><section class="headline l0"><div role="status"><p class="demo-mark">${s.demo ? html`<b>DEMO, nothing here is wired.</b> ` : nothing}${s.layout.name}</p><h1>${sentence(f)}</h1><p>${facts(f, s)}</p></div>
+  return html`<div class="page fault"><section class="headline l0"><div class="said"><p class="demo-mark">${s.demo ? html`<b>DEMO, nothing here is wired.</b> ` : nothing}${s.layout.name}</p><h1>${sentence(f)}</h1><p>${facts(f, s)}</p></div>
     <div class="buttons">${here >= 0 && list[here + 1] ? html`<a class="button" href="/faults/${list[here + 1].fault}">Previous</a>` : nothing}${here > 0 ? html`<a class="button" href="/faults/${list[here - 1].fault}">Next</a>` : nothing}<button class="act" @click=${() => print()}>Print report</button></div></section>
     <div class="fault-grid">${suspects(f)}${waveform(f, s)}${events(f)}<div class="side">${cuts(f, s)}${stress(f)}${advice(f)}${files(f)}</div>${compare(f)}${notes(f, lost)}</div></div>`;
 }

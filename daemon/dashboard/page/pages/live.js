@@ -7,9 +7,13 @@ import { ui } from '../app.js';
 import { cutDialog, request, restoreDialog } from '../dialogs.js';
 import { turnoutCounts } from '../headline.js';
 import { bullet, glyph, sign } from '../signs.js';
-import { FROG, amps, ampsUnit, capital, clockMs, conductor, count, isAside, level, percent, positionWord, powerWord, trouble, voltsUnit } from '../words.js';
+import { FROG, amps, ampsUnit, capital, clockMs, conductor, count, isAside, level, percent, positionWord, powerWord, span, trouble, voltsUnit } from '../words.js';
 import { alarmPanel } from './alarms.js';
+import { card } from './turnouts.js';
+import { lastFaults } from './district.js';
 
+/** Up to this each turnout is a card; above it cells. */
+const CARDS = 8;
 /** Above this the live page shows exceptions and counts instead of cells. */
 const CELLS = 60;
 
@@ -51,9 +55,25 @@ function feeder(s, d, n, lost) {
     <span class="breaker" title="breaker of ${d.id}, ${d.breaker}"><span class="sr">Breaker ${off ? 'open' : d.power === 'unknown' ? 'not known' : 'closed'}.</span></span>
     <button class="name" aria-expanded=${open ? 'true' : 'false'} @click=${() => { ui.district = open ? null : n; ui.draw(); }}>${d.id}${d.held_by.length ? html` <span class="boxed">held</span>` : nothing}</button>
     <span class="blocks" role="img" aria-label="${occupied} of ${count(d.blocks.length, 'block')} occupied">${d.blocks.map((k) => html`<i class="block ${s.blocks[k].occupied} ${s.blocks[k].held ? 'held' : ''} ${off ? 'off' : ''}">${s.blocks[k].id}</i>`)}</span>
-    <span class="trend" data-trend=${n} aria-hidden="true"></span>
+    <span class="trend" data-trend=${n} aria-hidden="true"></span><span class="sr">${steadiness(s, n)}</span>
     <span class="amps">${off || bad ? html`${sign(bad ? 1 : offLevel(s, n), { size: 18 })}<b>${capital(powerWord(d))}</b>` : html`<b>${amps(d.ma)}</b> <small>A</small>`}</span>
     ${open ? districtSheet(s, d, n, lost) : nothing}</li>`;
+}
+
+/** What the trend says, in words that change at most every five seconds. @type {Map<number, {at: number, text: string}>} */
+const said = new Map();
+
+/** @param {any} s @param {number} n */
+function steadiness(s, n) {
+  const known = said.get(n);
+  if (known && Math.abs(s.t - known.at) < 5000) return known.text;
+  const d = s.districts[n];
+  const recent = s.trends[n].slice(-100).filter((v) => v !== null);
+  const change = recent.length > 20 ? recent.at(-1) - recent[0] : 0;
+  const way = Math.abs(change) < Math.max(100, 0.15 * (recent[0] ?? 0)) ? 'steady' : change > 0 ? 'rising' : 'falling';
+  const text = d.ma === null ? 'current not measured' : `${d.id}, ${amps(d.ma)} ampere, ${d.ma_old ? 'last known' : way}`;
+  said.set(n, { at: s.t, text });
+  return text;
 }
 
 /** @param {any} s @param {number} n */
@@ -78,6 +98,7 @@ function districtSheet(s, d, n, lost) {
       ${d.held_by.length ? html`<button ?disabled=${lost} @click=${() => request('release', key)}>Release hold</button>` : html`<button ?disabled=${lost} @click=${() => request('hold', key)}>Put on hold</button>`}
       ${d.fault === null ? nothing : html`<a class="button" href="/faults/${d.fault}">Open fault ${d.fault}</a>`}
       <a class="button" href="/turnouts?district=${d.id}">Its turnouts</a></div>
+    ${lastFaults(d.id)}
     ${d.can_cut ? nothing : html`<p class="quiet small">No actuator: Checkrail cuts its booster instead.</p>`}</div>`;
 }
 
@@ -88,20 +109,26 @@ function turnouts(s) {
   const many = s.turnouts.length > CELLS;
   return html`<section class="panel a-turnouts" aria-labelledby="h-turnouts">
     <div class="head"><h2 id="h-turnouts">Turnouts</h2><span class="quiet">${fitted(s)}, ${at('normal')} normal, ${at('reverse')} reverse${bad ? `, ${bad} need attention` : ''}</span></div>
-    ${s.districts.map((d, n) => group(s, d, n, many))}
+    ${s.turnouts.length <= CARDS ? cards(s, s.turnouts.map((_, at) => at)) : nothing}${many && bad ? cards(s, s.turnouts.map((t, at) => (trouble(t) ? at : -1)).filter((at) => at >= 0).slice(0, 12)) : nothing}
+    ${s.turnouts.length <= CARDS ? nothing : s.districts.map((d, n) => group(s, d, n, many))}
     <p class="foot legend quiet"><span>${glyph({ position: 'normal', frog: 'matches' }, 18)} position over frog, in line when they agree</span><span>${glyph({ position: 'reverse', frog: 'wrong' }, 18)} frog on the wrong rail</span><span>${bullet({ fill: 40, tick: 60, width: 44, label: 'bar' })} contact load, heat mark</span><span>N normal, <b>R</b> reverse</span></p></section>`;
 }
 
-/** @param {any} s @param {any} d @param {number} n @param {boolean} many */
+/** @param {any} s @param {number[]} list */
+const cards = (s, list) => (list.length ? html`<ul class="cards inside" aria-label="Turnouts">${list.map((at) => card(s, s.turnouts[at], at))}</ul>` : nothing);
+
+/** A phone folds a district in which nothing is wrong; a tap unfolds it. @param {any} s @param {any} d @param {number} n @param {boolean} many */
 function group(s, d, n, many) {
   const all = s.turnouts.map((t, at) => ({ t, at })).filter(({ t }) => t.district === n);
   if (all.length === 0) return nothing;
-  const bad = all.filter(({ t }) => trouble(t));
-  const list = (many ? bad : all).map(({ at }) => at);
+  const bad = all.filter(({ t }) => trouble(t) || t.old);
   const good = all.length - bad.length;
-  return html`<div class="group" role="group" aria-label="Turnouts of ${d.id}"><h3>${d.id}</h3>
-    ${list.length ? html`<turnout-cells .model=${{ s, list, small: false, chosen: ui.chosen }}></turnout-cells>` : nothing}
-    ${many ? html`<a class="folded" href="/turnouts?district=${d.id}">${good} in order</a>` : nothing}</div>`;
+  if (many) return html`<div class="group" role="group" aria-label="Turnouts of ${d.id}"><h3>${d.id}</h3><a class="folded" href="/turnouts?district=${d.id}">${bad.length ? `${bad.length} to look at, ` : ''}${good} in order</a></div>`;
+  const open = ui.unfolded.has(n);
+  const fold = () => { if (!ui.unfolded.delete(n)) ui.unfolded.add(n); ui.draw(); };
+  return html`<div class="group ${bad.length === 0 ? 'calm' : ''} ${open ? 'open' : ''}" role="group" aria-label="Turnouts of ${d.id}"><h3>${d.id}</h3>
+    <button class="fold" aria-expanded=${open ? 'true' : 'false'} @click=${fold}>${bad.length ? `${bad.length} to look at, ${good} in order` : `${all.length} in order`}</button>
+    <turnout-cells .model=${{ s, list: all.map(({ at }) => at), small: false, chosen: ui.chosen }}></turnout-cells></div>`;
 }
 
 /** Counted by trackwork, as the headline counts: a slip is one turnout with several frogs. @param {any} s */
@@ -125,7 +152,7 @@ export function detail(s) {
   if (at === null) return nothing;
   const t = s.turnouts[at];
   const bad = trouble(t);
-  const old = t.old ? ', last known' : '';
+  const old = t.old ? `, last known${t.told === null ? '' : `, ${span(Math.max(0, s.t - t.told))} old`}` : '';
   return html`<section class="panel a-detail" aria-labelledby="h-detail"><div class="head"><h2 id="h-detail">${t.id}</h2><span class="quiet">${s.districts[t.district].id}, block ${s.blocks[t.block]?.id}, machine ${t.machine}</span>${bad ? sign(bad.level) : nothing}</div>
     <dl class="facts ${t.old ? 'old' : ''}">
       <dt>Position</dt><dd>${positionWord(t)}${old}</dd>

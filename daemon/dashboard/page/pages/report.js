@@ -34,7 +34,7 @@ export function reportPage({ s }) {
   if (report.key !== key) load(key);
   const it = report.it;
   const title = report.error ? `No report: ${report.error}.` : !it ? 'Reading the history.' : it.runs === 0 ? 'Checkrail did not watch in this time.' : `${count(it.faults.length, 'fault')} and ${count(it.alarms.shown, 'alarm')} in ${span(it.watched_s * 1000)}.`;
-  return html`<div class="page"><section class="headline l0"><div role="status"><p class="demo-mark">${s.demo ? html`<b>DEMO, nothing here is wired.</b> ` : nothing}${s.layout.name}</p><h1>${title}</h1><p>${it ? `${dateTime(it.from_us / 1000)} to ${dateTime(it.to_us / 1000)}, watched in ${count(it.runs, 'run')}.` : ''}</p></div>
+  return html`<div class="page"><section class="headline l0"><div class="said"><p class="demo-mark">${s.demo ? html`<b>DEMO, nothing here is wired.</b> ` : nothing}${s.layout.name}</p><h1>${title}</h1><p>${it ? `${dateTime(it.from_us / 1000)} to ${dateTime(it.to_us / 1000)}, watched in ${count(it.runs, 'run')}.` : ''}</p></div>
     <div class="buttons"><button @click=${() => print()}>Print</button><a class="button act" data-out download href="/api/v1/report?${key}&as=html">Save as one page</a></div></section>
     <section class="panel hint">${choice()}</section>
     ${it ? html`${power(it)}<div class="two"><div>${faults(it)}${actions(it)}</div><div>${alarms(it)}${busiest(it)}${due(it)}</div></div>` : nothing}</div>`;

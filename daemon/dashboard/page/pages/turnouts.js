@@ -14,13 +14,15 @@ const ROWS = 60;
 /** @param {any} p */
 export function turnoutsPage({ s, lost }) {
   const only = new URLSearchParams(location.search).get('district');
-  const all = s.turnouts.map((t, at) => ({ t, at })).filter(({ t }) => matches(s, t, only));
-  const bad = all.filter(({ t }) => trouble(t));
+  const found = s.turnouts.map((t, at) => ({ t, at })).filter(({ t }) => matches(s, t, only));
+  const all = ui.onlyBad ? found.filter(({ t }) => trouble(t)) : found;
+  const bad = found.filter(({ t }) => trouble(t));
   const n = turnoutCounts(s);
   const title = n.all === 0 ? 'No turnouts are wired.' : n.bad ? `${n.bad} of ${n.all} turnouts need attention.` : n.unmeasured === n.all ? 'No frog is measured.' : `${n.good} of ${n.all} turnouts in order.`;
-  return html`<div class="page"><section class="headline l0"><div role="status"><h1>${lost ? 'Last known: ' : ''}${title}</h1><p>${n.old ? `${n.old} only last known. ` : ''}${n.unmeasured ? `${n.unmeasured} not measured. ` : ''}${only ? `Only ${only}. ` : ''}</p></div>
+  return html`<div class="page"><section class="headline l0"><div class="said"><div role="status"><h1>${lost ? 'Last known: ' : ''}${title}</h1></div><p>${positions(s)}${n.old ? `${n.old} only last known. ` : ''}${n.unmeasured ? `${n.unmeasured} not measured. ` : ''}${only ? `Only ${only}. ` : ''}</p></div>
     <form class="buttons" role="search" @submit=${(e) => { e.preventDefault(); if (all[0]) { ui.chosen = all[0].at; ui.draw(); } }}>
       <label class="find">Find turnout <input id="find" type="search" .value=${ui.find} @input=${(e) => { ui.find = e.target.value; ui.draw(); }}></label>
+      <button type="button" aria-pressed=${ui.onlyBad ? 'true' : 'false'} @click=${() => { ui.onlyBad = !ui.onlyBad; ui.draw(); }}>Only attention</button>
       <label class="find">District <select @change=${(e) => ui.go(e.target.value ? `/turnouts?district=${e.target.value}` : '/turnouts')}><option value="" ?selected=${!only}>all</option>${s.districts.map((d) => html`<option value=${d.id} ?selected=${d.id === only}>${d.id}</option>`)}</select></label></form></section>
     ${bad.length ? html`<ul class="cards" aria-label="Turnouts that need attention">${bad.slice(0, 12).map(({ t, at }) => card(s, t, at))}</ul>` : nothing}
     <div class="with-detail"><div>${s.turnouts.length > ROWS ? matrix(s, all) : table(s, all)}</div>${all.length ? detail(s) : nothing}</div></div>`;
@@ -29,20 +31,26 @@ export function turnoutsPage({ s, lost }) {
 /** @param {any} s @param {any} t @param {string|null} only */
 const matches = (s, t, only) => (!only || s.districts[t.district].id === only) && (!ui.find || t.id.toLowerCase().includes(ui.find.trim().toLowerCase()));
 
+/** @param {any} s */
+function positions(s) {
+  const at = (word) => s.turnouts.filter((t) => t.position === word).length;
+  return s.turnouts.length ? `${at('normal')} normal, ${at('reverse')} reverse. ` : '';
+}
+
 /** @param {any} s @param {any} t @param {number} at */
-function card(s, t, at) {
+export function card(s, t, at) {
   const bad = trouble(t);
-  return html`<li class="card p${bad.level}"><button @click=${() => { ui.chosen = at; ui.draw(); }}>
-    ${glyph(t, 46)}<span><b>${t.id}</b> ${positionWord(t)} ${sign(bad.level, { size: 18 })}<br>${bad.text}<br><span class="quiet">${s.districts[t.district].id}, load ${percent(t.load)}, heat ${percent(t.heat)}</span></span></button></li>`;
+  return html`<li class="card ${bad ? `p${bad.level}` : ''} ${t.old ? 'old' : ''}"><button @click=${() => { ui.chosen = at; ui.draw(); }}>
+    ${glyph(t, 46)}<span><b>${t.id}</b> ${positionWord(t)}, <span class="quiet">${s.districts[t.district].id}</span><br>${bad ? html`${sign(bad.level, { size: 18 })} <b>${bad.text}</b>` : FROG[t.frog]}<br>${bullet({ fill: t.load, tick: t.heat, width: 90, label: `load ${percent(t.load)}, heat ${percent(t.heat)}` })} <span class="quiet">heat ${percent(t.heat)}</span></span></button></li>`;
 }
 
 /** @param {any} s @param {{t: any, at: number}[]} all */
 function matrix(s, all) {
-  return html`<section class="panel" aria-labelledby="h-matrix"><div class="head"><h2 id="h-matrix">All turnouts</h2><span class="quiet">arrow keys move, Enter chooses</span></div>
+  return html`<section class="panel" aria-labelledby="h-matrix"><div class="head"><h2 id="h-matrix">All turnouts</h2><span class="quiet">upper mark position (left normal, right reverse), lower mark frog, bar contact load; arrow keys move, Enter chooses</span></div><div class="districts" data-one-stop>
     ${s.districts.map((d, n) => {
       const list = all.filter(({ t }) => t.district === n).map(({ at }) => at);
-      return list.length ? html`<div class="group small" role="group" aria-label="Turnouts of ${d.id}"><h3>${d.id} <span class="quiet">${list.length}</span></h3><turnout-cells class="matrix" .model=${{ s, list, small: true, chosen: ui.chosen }}></turnout-cells></div>` : nothing;
-    })}</section>`;
+      return list.length ? html`<div class="group small" role="group" aria-label="Turnouts of ${d.id}"><h3><span>${d.id}</span> <span class="quiet">${list.length}</span></h3><turnout-cells class="matrix" .model=${{ s, list, small: true, chosen: ui.chosen }}></turnout-cells></div>` : nothing;
+    })}</div></section>`;
 }
 
 /** @param {any} s @param {{t: any, at: number}[]} all */

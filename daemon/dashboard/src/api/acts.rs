@@ -1,6 +1,6 @@
 //! What signed-in operators ask for. Each becomes one request to the supervisor, which alone decides.
 
-use std::sync::Arc;
+use std::{sync::Arc, time::Duration};
 
 use axum::{
     Extension, Json,
@@ -27,6 +27,8 @@ const SHELVE_MINUTES: u64 = 12 * 60;
 /// Longest reason. Unit: characters.
 const REASON: usize = 200;
 
+/// How long a silence lasts.
+const SILENCE: Duration = Duration::from_secs(120);
 /// Longest note. Unit: characters.
 const NOTE: usize = 4000;
 
@@ -76,6 +78,11 @@ pub(crate) struct CulpritBody {
     fault: u32,
     suspect: usize,
 }
+
+/// Nothing: silence has no choice.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct SilenceBody {}
 
 /// What a person noted.
 #[derive(Debug, Deserialize)]
@@ -188,6 +195,19 @@ pub(crate) async fn culprit(
     let Json(CulpritBody { fault, suspect }) = body?;
     let act = Act::NameCulprit { fault: FaultNumber(fault), suspect };
     perform(&app, &who, "culprit", &format!("fault {fault}"), act).await
+}
+
+/// Stops the sound of every screen for two minutes. It acknowledges nothing, and no power depends on it.
+pub(crate) async fn silence(
+    State(app): State<Arc<App>>,
+    Extension(who): Extension<Who>,
+    body: Asked<SilenceBody>,
+) -> Done {
+    let Json(SilenceBody {}) = body?;
+    app.feed.silence(SILENCE);
+    app.metrics.request("silence", "done");
+    tracing::info!(who = %who.0, act = "silence", "operator's request done");
+    Ok(Json(json!({ "done": true })))
 }
 
 /// A note on a fault. It goes to the history alone: the supervisor decides nothing by it.

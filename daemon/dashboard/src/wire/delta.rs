@@ -56,6 +56,8 @@ struct Delta<'a> {
     #[serde(skip_serializing_if = "Option::is_none")]
     recent: Option<usize>,
     #[serde(skip_serializing_if = "Option::is_none")]
+    silent: Option<i64>,
+    #[serde(skip_serializing_if = "Option::is_none")]
     history_ok: Option<bool>,
 }
 
@@ -74,6 +76,7 @@ pub(crate) fn delta(stamp: Stamp, trend: &[Option<i64>], old: &Frame, new: &Fram
         n: whole(&old.nodes, &new.nodes),
         l: whole(&old.links, &new.links),
         recent: (old.recent != new.recent).then_some(new.recent),
+        silent: (old.silent != new.silent).then_some(new.silent),
         history_ok: (old.history_ok != new.history_ok).then_some(new.history_ok),
     })
 }
@@ -116,6 +119,7 @@ pub(crate) fn whole_state(
         "nodes": frame.nodes,
         "links": frame.links,
         "recent": frame.recent,
+        "silent": frame.silent,
         "history_ok": frame.history_ok,
     });
     if let (Some(trends), Some(object)) = (trends, state.as_object_mut()) {
