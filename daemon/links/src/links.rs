@@ -11,6 +11,7 @@ use wiring::{channel::ChannelTable, index::ChannelIx, links::LinkSettings};
 
 use crate::{
     clp::port::Port,
+    modbus::{ModbusLink, bus::Bus},
     mqtt::{BETWEEN_CUTS, MqttLink},
     nodes::NodeNumbers,
     queue::{Arrivals, Sink, queue},
@@ -18,6 +19,9 @@ use crate::{
     status::LinkStatus,
     tick::Tick,
 };
+
+/// Longest wait for the last writes of Modbus lines.
+const LAST_WRITES: std::time::Duration = std::time::Duration::from_millis(500);
 
 /// What the links say about the program they belong to.
 #[derive(Clone, Debug)]
@@ -86,6 +90,7 @@ pub struct Links {
     sink: Sink,
     mqtt: Option<Arc<MqttLink>>,
     serial: Vec<Arc<SerialLink>>,
+    modbus: Vec<Arc<ModbusLink>>,
     tasks: JoinSet<()>,
 }
 
@@ -120,7 +125,12 @@ pub async fn start(
         tasks.spawn(Arc::clone(&link).run(sink.clone(), tick.clone()));
         serial.push(link);
     }
-    Ok((Links { sink, mqtt, serial, tasks }, arrivals))
+    let modbus =
+        ModbusLink::all(&settings.modbus, &channels, &numbers).map_err(StartError::Settings)?;
+    for link in &modbus {
+        tasks.spawn(Arc::clone(link).run(sink.clone(), tick.clone()));
+    }
+    Ok((Links { sink, mqtt, serial, modbus, tasks }, arrivals))
 }
 
 impl Links {
@@ -132,6 +142,10 @@ impl Links {
         for link in &self.serial {
             let now = Instant::now();
             delivery = delivery.or(link.with(&self.sink, |port| port.order(order, now)));
+        }
+        for link in &self.modbus {
+            let now = Instant::now();
+            delivery = delivery.or(link.with(&self.sink, |bus| bus.order(order, now)));
         }
         if let Some(link) = &self.mqtt {
             let elsewhere = delivery != Delivery::NotMine;
@@ -154,6 +168,7 @@ impl Links {
     pub fn publish_state(&self, channel: ChannelIx, value: StateValue) {
         if value == StateValue::Power(PowerState::Cut) {
             self.serial.iter().for_each(|link| link.with(&self.sink, |port| port.proved(channel)));
+            self.modbus.iter().for_each(|link| link.with(&self.sink, |bus| bus.proved(channel)));
             self.mqtt.iter().for_each(|link| link.proved(channel));
         }
         self.mqtt.iter().for_each(|link| link.publish_state(channel, value));
@@ -171,13 +186,18 @@ impl Links {
         for link in &self.serial {
             link.with(&self.sink, |port| port.power_wanted(channel, on));
         }
+        for link in &self.modbus {
+            link.with(&self.sink, |bus| bus.power_wanted(channel, on));
+        }
     }
 
     /// How the links are.
     #[must_use]
     pub fn status(&self) -> Vec<LinkStatus> {
         let mqtt = self.mqtt.iter().map(|link| link.status());
-        mqtt.chain(self.serial.iter().map(|link| link.status(&self.sink))).collect()
+        let serial = self.serial.iter().map(|link| link.status(&self.sink));
+        let modbus = self.modbus.iter().map(|link| link.status(&self.sink));
+        mqtt.chain(serial).chain(modbus).collect()
     }
 
     /// Where the embedded broker listens, with the port that it got.
@@ -195,6 +215,7 @@ impl Links {
             }
             self.mqtt.iter().for_each(|link| link.cut_everything());
             self.serial.iter().for_each(|link| link.with(&self.sink, Port::cut_everything));
+            self.modbus.iter().for_each(|link| link.with(&self.sink, Bus::cut_everything));
         }
     }
 
@@ -207,6 +228,11 @@ impl Links {
         // Serial lines get the time that the last cut needs.
         if !self.serial.is_empty() {
             tokio::time::sleep(BETWEEN_CUTS).await;
+        }
+        // A line takes its coils one by one; a dead unit is not awaited for ever.
+        let until = Instant::now() + LAST_WRITES;
+        while self.modbus.iter().any(|link| link.is_writing()) && Instant::now() < until {
+            tokio::time::sleep(BETWEEN_CUTS / 5).await;
         }
         self.tasks.shutdown().await;
     }

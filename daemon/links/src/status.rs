@@ -7,6 +7,8 @@ pub enum LinkKind {
     Mqtt,
     /// The line protocol.
     Serial,
+    /// Modbus.
+    Modbus,
 }
 
 /// One link as it is now.

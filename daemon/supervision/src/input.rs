@@ -158,6 +158,24 @@ pub struct Announced {
     pub period: Option<Micros>,
     /// It is an output.
     pub output: bool,
+    /// Longest silence, where the channel's source states one; else the layout's `stale-after` holds.
+    pub stale_after: Option<Micros>,
+    /// The source averages over this time: a current that is gone shows so much later.
+    pub averaging: Option<Micros>,
+}
+
+impl Announced {
+    /// An input with a period, or on change.
+    #[must_use]
+    pub const fn input(channel: ChannelIx, period: Option<Micros>) -> Self {
+        Self { channel, period, output: false, stale_after: None, averaging: None }
+    }
+
+    /// An output.
+    #[must_use]
+    pub const fn output(channel: ChannelIx) -> Self {
+        Self { channel, period: None, output: true, stale_after: None, averaging: None }
+    }
 }
 
 /// What a link learned.

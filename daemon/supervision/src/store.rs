@@ -36,6 +36,10 @@ pub(crate) struct Slot {
     pub(crate) period: Option<Micros>,
     /// `stale-after` of the layout file.
     pub(crate) stale_after: Option<Micros>,
+    /// Longest silence that the channel's own source states: it goes before the layout's.
+    pub(crate) source_stale_after: Option<Micros>,
+    /// The source averages over this time.
+    pub(crate) averaging: Micros,
     /// The node that announced it.
     pub(crate) node: Option<NodeIx>,
     /// A node announced it then, and it has not spoken yet.
@@ -96,6 +100,8 @@ impl Slot {
             quality: Quality::Good,
             period: None,
             stale_after,
+            source_stale_after: None,
+            averaging: Micros::ZERO,
             node: None,
             expected: None,
             stale: false,
@@ -116,9 +122,10 @@ impl Slot {
 
     /// The longest silence; none: it never goes stale by age.
     pub(crate) fn silence(&self) -> Option<Micros> {
+        let stated = self.source_stale_after.or(self.stale_after);
         match self.quantity {
             Quantity::Current | Quantity::Voltage => {
-                Some(self.stale_after.unwrap_or_else(|| match self.period {
+                Some(stated.unwrap_or_else(|| match self.period {
                     Some(period) => Micros(period.0.saturating_mul(3)).max(SHORTEST_SILENCE),
                     None => SILENCE_WITHOUT_RATE,
                 }))
@@ -127,7 +134,7 @@ impl Slot {
             | Quantity::Polarity
             | Quantity::Feedback
             | Quantity::Occupied
-            | Quantity::State => self.stale_after,
+            | Quantity::State => stated,
             Quantity::Peak
             | Quantity::Asked
             | Quantity::Expected

@@ -5,6 +5,7 @@
 
 mod layout_keys;
 mod link_keys;
+mod modbus_keys;
 mod protection_keys;
 mod trackwork_keys;
 mod words;

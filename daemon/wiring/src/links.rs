@@ -1,7 +1,14 @@
 //! Settings of everything that touches the outside: `[links]`, `[history]`, `[dashboard]`. Read here, because the
 //! layout file has one reader; used by the crates of the same names.
 
+mod modbus;
+
 use std::collections::BTreeMap;
+
+pub use modbus::{
+    ModbusIdentity, ModbusOutput, ModbusPoint, ModbusSettings, ModbusTable, ModbusUnit, Picked,
+    Raw, WordOrder,
+};
 
 use crate::{
     index::{BlockIx, ChannelIx, DistrictIx, FrogIx, MachineIx},
@@ -15,7 +22,7 @@ pub struct LinkSettings {
     pub mqtt: Option<MqttSettings>,
     /// `[links.serial.NAME]`.
     pub serial: Vec<SerialSettings>,
-    /// `[links.modbus.NAME]`, as written: validated in form here, in content by `links`.
+    /// `[links.modbus.NAME]`.
     pub modbus: Vec<ModbusSettings>,
     /// `[links.lcc.NAME]`.
     pub lcc: Vec<LccSettings>,
@@ -117,7 +124,7 @@ pub struct MapOut {
 /// What switches an output off when Checkrail falls silent.
 #[derive(Clone, Copy, Debug, Eq, PartialEq)]
 pub enum Deadman {
-    /// The node itself, by permit or watchdog.
+    /// The node or board itself, by permit or watchdog.
     Node,
     /// A time relay in series.
     External,
@@ -134,23 +141,6 @@ pub struct SerialSettings {
     pub device: String,
     /// `baud`. Default 115200.
     pub baud: u32,
-}
-
-/// `[links.modbus.NAME]`.
-#[derive(Clone, Debug)]
-pub struct ModbusSettings {
-    /// NAME.
-    pub name: String,
-    /// `device = "/dev/…"` for RTU, `tcp = "host:502"` for TCP.
-    pub device: String,
-    /// Modbus TCP.
-    pub tcp: bool,
-    /// `baud`. Default 19200.
-    pub baud: u32,
-    /// `parity`. Default even.
-    pub parity: char,
-    /// The rest of the table as TOML text, read by `links`.
-    pub table: String,
 }
 
 /// `[links.lcc.NAME]`.

@@ -11,6 +11,7 @@ mod lcc;
 mod links;
 mod machines;
 mod message;
+mod modbus;
 mod names;
 mod passed_on;
 mod scalar;

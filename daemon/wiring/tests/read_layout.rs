@@ -366,7 +366,7 @@ fn links_are_read_with_their_maps() {
          on = \"1\"\ndeadman = \"external\"\n\
          [links.serial.yard]\ndevice = \"/dev/ttyUSB0\"\n\
          [links.modbus.meters]\ndevice = \"/dev/ttyUSB1\"\nparity = \"none\"\n\
-         [[links.modbus.meters.unit]]\naddress = 3\npoints = [{ channel = \"block/q1/current\" }]\n\
+         [[links.modbus.meters.unit]]\naddress = 3\npoints = [{ channel = \"block/q1/current\", fn = 4, addr = 0 }]\n\
          [links.lcc.bus]\ntcp = \"10.0.0.5:12021\"\nnode-id = \"03.00.12.34.56.01\"\n\
          [history]\njournal = \"/var/lib/checkrail/journal\"\n\
          [dashboard]\nhosts = [\"Layout.LAN\", \"signal_box\"]\n",
@@ -383,8 +383,7 @@ fn links_are_read_with_their_maps() {
     assert_eq!(mqtt.out[0].deadman, Deadman::External);
     assert_eq!((links.serial[0].baud, links.modbus[0].baud), (115_200, 19_200));
     assert_eq!(links.modbus[0].parity, 'N');
-    let table: toml::Table = links.modbus[0].table.parse().expect("passed on as TOML");
-    assert_eq!(table["unit"][0]["points"][0]["channel"].as_str(), Some("block/q1/current"));
+    assert_eq!(links.modbus[0].units[0].points[0].channel, "block/q1/current");
     assert_eq!(links.lcc[0].node_id, [3, 0, 0x12, 0x34, 0x56, 1]);
     assert!(links.lcc[0].tcp && !links.modbus[0].tcp);
     assert_eq!(links.history.journal.as_deref(), Some("/var/lib/checkrail/journal"));

@@ -422,6 +422,7 @@ pub fn link_views(links: &Links) -> Vec<LinkView> {
             let name = match status.kind {
                 LinkKind::Mqtt => status.name.clone(),
                 LinkKind::Serial => format!("serial/{}", status.name),
+                LinkKind::Modbus => format!("modbus/{}", status.name),
             };
             let text = if status.up { status.address } else { status.trouble };
             LinkView { name, up: status.up, text }

@@ -112,13 +112,9 @@ const fn expected(kind: Kind) -> (&'static str, Option<Quantity>, Option<Quantit
 impl Entry {
     /// What the supervisor is told about it.
     pub(crate) fn announced(&self) -> impl Iterator<Item = Announced> {
-        let input = self.input.map(|(channel, _)| Announced {
-            channel,
-            period: self.period,
-            output: false,
-        });
+        let input = self.input.map(|(channel, _)| Announced::input(channel, self.period));
         let power = self.output.filter(|_| self.kind == Kind::Output);
-        let output = power.map(|channel| Announced { channel, period: None, output: true });
+        let output = power.map(Announced::output);
         input.into_iter().chain(output)
     }
 

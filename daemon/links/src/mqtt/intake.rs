@@ -347,7 +347,11 @@ impl Intake {
             };
             let rate = offered.hz.filter(|hz| hz.is_finite() && *hz > 0.0 && *hz <= FASTEST_RATE);
             let period = rate.map(|hz| Micros((1e6 / hz).round() as u64));
-            announced.push(Announced { channel, period, output: offered.out });
+            announced.push(Announced {
+                output: offered.out,
+                averaging: offered.avg_ms.map(|ms| Micros::from_millis(u64::from(ms))),
+                ..Announced::input(channel, period)
+            });
             if offered.out {
                 outputs.push((channel, offered.arm));
             }

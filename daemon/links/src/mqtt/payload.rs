@@ -170,6 +170,9 @@ pub(crate) struct Offered {
     /// Readings a second.
     #[serde(default)]
     pub(crate) hz: Option<f64>,
+    /// It averages over this time. Unit: ms.
+    #[serde(default)]
+    pub(crate) avg_ms: Option<u32>,
     /// It is an output.
     #[serde(default)]
     pub(crate) out: bool,

@@ -87,6 +87,8 @@ impl Supervisor {
             let slot = self.store.slot_mut(it.channel);
             slot.node = Some(node);
             slot.period = it.period;
+            slot.source_stale_after = it.stale_after;
+            slot.averaging = it.averaging.unwrap_or(Micros::ZERO);
             if !it.output && slot.last.is_none() {
                 slot.expected = Some(at);
             }
@@ -103,14 +105,18 @@ impl Supervisor {
         outputs
     }
 
-    /// When proof of a cut is due by the transport of its actuator: over Modbus, two polls.
+    /// When proof of a cut is due by the transport of its actuator: over Modbus, two polls, and the time over which the
+    /// meter averages what was before.
     fn proof_due(&mut self, feed: Feed, transport: Transport) {
         let current = self.model.channel(object_of(feed), wiring::channel::Quantity::Current);
-        let polls = self.store.slot(current).period.filter(|_| transport == Transport::Modbus);
+        let slot = self.store.slot(current);
+        let polls = slot.period.filter(|_| transport == Transport::Modbus);
+        let averaging = slot.averaging;
         let usual = super::slots::cut_within(super::slots::feed_keys(&self.model, feed), transport);
         let nth = self.model.feed_at(feed);
-        self.powers[nth]
-            .handle_transport(polls.map_or(usual, |poll| usual.max(Micros(poll.0 * 2))));
+        self.powers[nth].handle_transport(
+            polls.map_or(usual, |poll| usual.max(Micros(poll.0 * 2 + averaging.0))),
+        );
     }
 
     fn feed_of(&self, channel: ChannelIx) -> Option<Feed> {

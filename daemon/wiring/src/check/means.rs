@@ -47,6 +47,16 @@ fn means(layout: &Layout) -> Vec<Means> {
         let by = format!("the topic {} with deadman = \"none\"", it.topic);
         found.push(Means { object: channels.channel(channel).object, falls, by });
     }
+    for line in &links.modbus {
+        for (unit, it) in line.units.iter().flat_map(|it| it.outputs.iter().map(move |o| (it, o))) {
+            let Some(channel) = channels.find(&it.channel) else { continue };
+            let falls = it.deadman != Deadman::None;
+            let coil =
+                format!("coil {} of unit {} on links.modbus.{}", it.coil, unit.address, line.name);
+            let by = format!("{coil} with deadman = \"none\"");
+            found.push(Means { object: channels.channel(channel).object, falls, by });
+        }
+    }
     for link in &links.lcc {
         for it in &link.events_out {
             let by = format!("LCC events of links.lcc.{}", link.name);

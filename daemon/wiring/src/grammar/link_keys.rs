@@ -1,8 +1,8 @@
 //! Keys of `[links]`, `[history]` and `[dashboard]`.
 
-use super::{Fill, Key, SPAN, TEXT, Table, Value, depends, may, must, or};
+use super::{Fill, Key, SPAN, TEXT, Table, Value, depends, may, modbus_keys::MODBUS, must, or};
 
-const fn table(
+pub(super) const fn table(
     header: &'static str,
     doc: &'static str,
     subject: &'static str,
@@ -26,7 +26,7 @@ pub(super) static LINKS: Table = table(
     false,
 );
 
-static NUMBER: Value = Value::Number;
+pub(super) static NUMBER: Value = Value::Number;
 
 static MQTT: Table = table(
     "links.mqtt",
@@ -103,19 +103,6 @@ static SERIAL: Table = table(
         or("baud", Value::Count { least: 300, most: 4_000_000 }, "115200", "Bits per second."),
     ],
     false,
-);
-
-static MODBUS: Table = table(
-    "links.modbus.NAME",
-    "A Modbus line or gateway. Give `device` or `tcp`; its register table follows.",
-    "links/modbus",
-    &[
-        may("device", TEXT, "The serial device, for RTU."),
-        may("tcp", TEXT, "HOST:502, for TCP."),
-        or("baud", Value::Count { least: 300, most: 4_000_000 }, "19200", "Bits per second."),
-        or("parity", Value::Word(&["even", "odd", "none"]), "even", "Parity of each byte."),
-    ],
-    true,
 );
 
 static LCC: Table = table(

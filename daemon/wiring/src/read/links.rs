@@ -10,7 +10,7 @@ use crate::{
     grammar::Referent,
     links::{
         BrokerAddress, DashboardSettings, Deadman, Extract, HistorySettings, MapIn, MapOut,
-        ModbusSettings, MqttSettings, SerialSettings,
+        MqttSettings, SerialSettings,
     },
     suggest,
     units::Micros,
@@ -31,10 +31,7 @@ impl Build<'_> {
                 let made = entry.item.as_ref().and_then(|it| serial(&entry.id, it));
                 self.layout.links.serial.extend(made);
             }
-            for entry in links.by_id("modbus") {
-                let made = self.modbus(entry);
-                self.layout.links.modbus.extend(made);
-            }
+            self.modbus(links.by_id("modbus"));
             for entry in links.by_id("lcc") {
                 let made = self.lcc(entry);
                 self.layout.links.lcc.extend(made);
@@ -149,7 +146,7 @@ impl Build<'_> {
         })
     }
 
-    fn range(&mut self, it: &Fields) -> Option<(f64, f64)> {
+    pub(super) fn range(&mut self, it: &Fields) -> Option<(f64, f64)> {
         let numbers: Vec<f64> = it.list("range")?.iter().filter_map(number).collect();
         let [least, most] = numbers.as_slice() else {
             return None;
@@ -215,23 +212,6 @@ impl Build<'_> {
             self.error(it.span_of("channel"), &it.subject, kind);
         }
         index
-    }
-
-    fn modbus(&mut self, entry: &Entry<Fields>) -> Option<ModbusSettings> {
-        let it = entry.item.as_ref()?;
-        let (device, tcp) = self.device(it)?;
-        Some(ModbusSettings {
-            name: entry.id.clone(),
-            device,
-            tcp,
-            baud: baud(it)?,
-            parity: match it.word("parity")? {
-                "odd" => 'O',
-                "none" => 'N',
-                _ => 'E',
-            },
-            table: it.rest.to_string(),
-        })
     }
 
     pub(super) fn device(&mut self, it: &Fields) -> Option<(String, bool)> {
@@ -329,7 +309,7 @@ fn number(node: &Node) -> Option<f64> {
     Some(number)
 }
 
-fn words(entries: &[Entry<Node>]) -> std::collections::BTreeMap<String, String> {
+pub(super) fn words(entries: &[Entry<Node>]) -> std::collections::BTreeMap<String, String> {
     entries
         .iter()
         .filter_map(|entry| Some((entry.id.clone(), entry.item.as_ref()?.text()?.to_owned())))

@@ -80,9 +80,9 @@ fn event(rig: &Rig, line: &Line) -> Input {
             channels: (0..rig.channels.len())
                 .step_by(3)
                 .map(|at| Announced {
-                    channel: ChannelIx::new(at),
-                    period: (at % 2 == 0).then_some(MS),
                     output: !rig.channels.channel(ChannelIx::new(at)).quantity.is_input(),
+                    stale_after: (at % 4 == 0).then_some(MS),
+                    ..Announced::input(ChannelIx::new(at), (at % 2 == 0).then_some(MS))
                 })
                 .collect(),
             permit: line.size.is_multiple_of(2),

@@ -225,7 +225,7 @@ fn born(power: ChannelIx, permit: bool) -> LinkReport {
         node: NodeIx(0),
         name: "east".to_owned(),
         transport: Transport::Mqtt,
-        channels: vec![Announced { channel: power, period: None, output: true }],
+        channels: vec![Announced::output(power)],
         permit,
         restarted: false,
     }
