@@ -228,7 +228,7 @@ fn an_output_that_keeps_its_state_may_not_be_the_only_means_to_cut() {
     check_deadman(&format!("{}{}", output(quarry, "none"), output(booster, "board")), &[]);
     check_deadman(
         &format!("{}{}", output(quarry, "none"), output(booster, "none")),
-        &[quarry, booster],
+        &[booster, quarry],
     );
     check_deadman(&output(booster, "none"), &[booster]);
 }

@@ -30,10 +30,20 @@ pub(super) fn check(layout: &Layout, findings: &mut Vec<Finding>) {
     });
     for (object, kind, id, span) in boosters.chain(districts) {
         let own: Vec<&Means> = means.iter().filter(|it| it.object == object).collect();
-        if !own.is_empty() && !nodes && own.iter().all(|it| !it.falls) {
+        // A booster that falls takes the district with it.
+        let above = above(layout, object);
+        let falls =
+            means.iter().any(|it| it.falls && (it.object == object || above == Some(it.object)));
+        if !own.is_empty() && !nodes && !falls {
             findings.push(unguarded(kind, id, span, &own));
         }
     }
+}
+
+/// What feeds a district.
+fn above(layout: &Layout, object: Object) -> Option<Object> {
+    let Object::District(district) = object else { return None };
+    Some(Object::Booster(layout.districts[district.at()].booster))
 }
 
 /// Every output that the file writes down.
