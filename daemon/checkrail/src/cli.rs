@@ -192,13 +192,32 @@ pub struct SheetsArgs {
     pub strict: bool,
 }
 
+/// What `replay --help` says of comparing.
+const COMPARING: &str = "\
+With --protection the journal goes through the layout's own settings and through FILE's, and what would have tripped \
+is printed side by side: which element, how long after the onset, and what it would have cost each contact. FILE takes \
+[protection], [district.ID.protection], [block.ID.protection] and [machine.ID.protection], as the layout file does; \
+what it does not name stays as it is.
+A journal is open loop: after a cut in one run the recorded currents go on as they were recorded. So every fault is \
+judged by its first cut, its cost is reckoned up to the moment in which that cut takes effect, and both runs begin \
+afresh, contacts cold, when the fault is over.
+Exit status with --protection: 0 FILE's settings protect no less, 1 with them a fault is not cut that the own settings \
+cut, or only after its current came back, or a contact reaches 100 % that did not, or FILE has errors; 2 input unreadable.";
+
 /// `replay`.
 #[derive(Args, Debug)]
+#[command(after_long_help = COMPARING)]
 pub struct ReplayArgs {
     /// The layout file.
     pub layout: PathBuf,
     /// The journal; `-` reads standard input.
     pub journal: PathBuf,
+    /// Compare the layout's own settings with those of this file, in the grammar of `[protection]`.
+    #[arg(long, value_name = "FILE", conflicts_with = "lockstep")]
+    pub protection: Option<PathBuf>,
+    /// How a comparison is printed.
+    #[arg(long, value_enum, default_value = "text", requires = "protection")]
+    pub format: TextOrJson,
     /// After each input line and all that it caused, print `{"done":N}` and flush.
     #[arg(long)]
     pub lockstep: bool,

@@ -3,32 +3,36 @@
 use std::sync::Arc;
 
 use supervision::{Supervisor, start::Start};
-use wiring::units::Mono;
+use wiring::{index::BlockIx, polarity::PolarityProof, units::Mono};
 
 use crate::source::Loaded;
 
 /// What the supervisor needs of a layout.
 pub struct Core {
     loaded: Loaded,
+    proof: Arc<PolarityProof>,
+    neighbours: Vec<Vec<BlockIx>>,
 }
 
 impl Core {
     /// For a layout.
     #[must_use]
     pub fn new(loaded: &Loaded) -> Self {
-        Self { loaded: loaded.clone() }
+        Self {
+            loaded: loaded.clone(),
+            proof: Arc::new(wiring::polarity::prove(&loaded.layout)),
+            neighbours: wiring::plan::neighbours(&loaded.layout),
+        }
     }
 
     /// A supervisor that starts at `now`.
     #[must_use]
     pub fn supervisor(&self, start: Start, now: Mono) -> Supervisor {
-        let proof = Arc::new(wiring::polarity::prove(&self.loaded.layout));
-        let neighbours = wiring::plan::neighbours(&self.loaded.layout);
         Supervisor::new(
             self.loaded.layout.clone(),
             self.loaded.channels.clone(),
-            proof,
-            neighbours,
+            self.proof.clone(),
+            self.neighbours.clone(),
             start,
             now,
         )

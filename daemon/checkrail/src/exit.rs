@@ -56,6 +56,14 @@ pub enum Failure {
         /// How many.
         count: usize,
     },
+    /// A file of settings has errors, already shown.
+    #[error("{path} has {count} error{s}", path = path.display(), s = if *count == 1 { "" } else { "s" })]
+    SettingsRefused {
+        /// Which.
+        path: PathBuf,
+        /// How many.
+        count: usize,
+    },
     /// A part of the daemon could not be set up.
     #[error("{what}: {source}")]
     Start {
@@ -78,6 +86,7 @@ impl Failure {
             Self::Write { .. }
             | Self::Print(_)
             | Self::LayoutRefused { .. }
+            | Self::SettingsRefused { .. }
             | Self::Start { .. } => Exit::ErrorsFound,
         }
     }

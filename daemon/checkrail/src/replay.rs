@@ -1,5 +1,9 @@
 //! `checkrail replay`: the supervision over a journal. With `--lockstep` another program closes the loop through it.
 
+mod compare;
+mod cost;
+mod result;
+
 use std::{
     fs::File,
     io::{self, BufRead, BufReader, Write},
@@ -7,8 +11,8 @@ use std::{
 };
 
 use serde_json::json;
-use supervision::{Supervisor, start::Start};
-use wiring::units::Mono;
+use supervision::{Supervisor, input::Input, start::Start};
+use wiring::{channel::ChannelTable, units::Mono};
 
 use crate::{
     cli::ReplayArgs,
@@ -27,10 +31,12 @@ pub fn run(args: &ReplayArgs) -> Result<Exit, Failure> {
     let source = Source::open(&args.layout)?;
     let loaded = source.require()?;
     source.show_findings(&loaded, args.strict, |_| true)?;
-    let input: Box<dyn BufRead> = open(&args.journal)?;
+    if let Some(changes) = &args.protection {
+        return compare::run(args, &source, &loaded, changes);
+    }
     // Lockstep answers line by line; otherwise output is flushed when the buffer is full.
     let output = io::BufWriter::with_capacity(64 * 1024, io::stdout().lock());
-    Replay::new(&loaded, output, args.lockstep).read_all(input, &args.journal)
+    Replay::new(&loaded, output, args.lockstep).read_all(&args.journal)
 }
 
 fn open(path: &Path) -> Result<Box<dyn BufRead>, Failure> {
@@ -42,47 +48,45 @@ fn open(path: &Path) -> Result<Box<dyn BufRead>, Failure> {
     Ok(Box::new(BufReader::new(file)))
 }
 
-struct Replay<'a, W: Write> {
-    loaded: &'a Loaded,
-    supervisor: Supervisor,
-    output: W,
-    lockstep: bool,
+/// Reads a journal line by line and hands each to `take`, until the end or until `take` says that it is enough.
+fn each_line(
+    path: &Path,
+    mut take: impl FnMut(u64, &[u8]) -> Result<bool, Failure>,
+) -> Result<(), Failure> {
+    let mut input = open(path)?;
+    let mut number = 0;
+    let mut line = Vec::new();
+    loop {
+        line.clear();
+        let read = read_line(&mut input, &mut line)
+            .map_err(|source| Failure::Read { path: path.to_owned(), source })?;
+        if read == 0 {
+            return Ok(());
+        }
+        number += 1;
+        if !take(number, &line)? {
+            return Ok(());
+        }
+    }
+}
+
+/// What the lines of a journal say, with time that never goes back.
+struct Lines<'a> {
+    channels: &'a ChannelTable,
     /// The latest instant of the journal.
     last: Mono,
     complaints: u64,
 }
 
-impl<'a, W: Write> Replay<'a, W> {
-    fn new(loaded: &'a Loaded, output: W, lockstep: bool) -> Self {
-        let supervisor = Core::new(loaded).supervisor(Start::journal(), Mono::START);
-        Self { loaded, supervisor, output, lockstep, last: Mono::START, complaints: 0 }
+impl<'a> Lines<'a> {
+    const fn new(channels: &'a ChannelTable) -> Self {
+        Self { channels, last: Mono::START, complaints: 0 }
     }
 
-    fn read_all(mut self, mut input: Box<dyn BufRead>, path: &Path) -> Result<Exit, Failure> {
-        let mut number = 0;
-        let mut line = Vec::new();
-        loop {
-            line.clear();
-            let read = read_line(&mut input, &mut line)
-                .map_err(|source| Failure::Read { path: path.to_owned(), source })?;
-            if read == 0 {
-                break;
-            }
-            number += 1;
-            if !self.take(number, &line)? {
-                return Ok(Exit::Done);
-            }
-        }
-        self.supervisor.finish(self.last);
-        self.drain()?;
-        settle(self.output.flush())?;
-        Ok(Exit::Done)
-    }
-
-    /// Takes one line; false when nobody reads the output any more.
-    fn take(&mut self, number: u64, line: &[u8]) -> Result<bool, Failure> {
+    /// What to hand to the supervisor at `last`.
+    fn parse(&mut self, number: u64, line: &[u8]) -> Option<Input> {
         let text = String::from_utf8_lossy(line);
-        let parsed = journal::parse(&text, number, &self.loaded.channels);
+        let parsed = journal::parse(&text, number, self.channels);
         if let Some(complaint) = &parsed.complaint {
             self.complain(number, complaint);
         }
@@ -92,19 +96,7 @@ impl<'a, W: Write> Replay<'a, W> {
             }
             self.last = self.last.max(t);
         }
-        if let Some(input) = parsed.input {
-            self.supervisor.handle(input, self.last);
-        }
-        self.drain()?;
-        if self.lockstep {
-            let done = json!({"done": number}).to_string();
-            let written = writeln!(self.output, "{done}").and_then(|()| self.output.flush());
-            if matches!(&written, Err(error) if error.kind() == io::ErrorKind::BrokenPipe) {
-                return Ok(false);
-            }
-            settle(written)?;
-        }
-        Ok(true)
+        parsed.input
     }
 
     /// At most a hundred complaints: a broken journal must not bury the first of them.
@@ -116,6 +108,52 @@ impl<'a, W: Write> Replay<'a, W> {
         } else if self.complaints == MOST + 1 {
             print::error_line("further complaints about the journal are not shown");
         }
+    }
+}
+
+struct Replay<'a, W: Write> {
+    loaded: &'a Loaded,
+    lines: Lines<'a>,
+    supervisor: Supervisor,
+    output: W,
+    lockstep: bool,
+}
+
+impl<'a, W: Write> Replay<'a, W> {
+    fn new(loaded: &'a Loaded, output: W, lockstep: bool) -> Self {
+        let supervisor = Core::new(loaded).supervisor(Start::journal(), Mono::START);
+        Self { loaded, lines: Lines::new(&loaded.channels), supervisor, output, lockstep }
+    }
+
+    fn read_all(mut self, path: &Path) -> Result<Exit, Failure> {
+        let mut is_heard = true;
+        each_line(path, |number, line| {
+            is_heard = self.take(number, line)?;
+            Ok(is_heard)
+        })?;
+        if is_heard {
+            self.supervisor.finish(self.lines.last);
+            self.drain()?;
+            settle(self.output.flush())?;
+        }
+        Ok(Exit::Done)
+    }
+
+    /// Takes one line; false when nobody reads the output any more.
+    fn take(&mut self, number: u64, line: &[u8]) -> Result<bool, Failure> {
+        if let Some(input) = self.lines.parse(number, line) {
+            self.supervisor.handle(input, self.lines.last);
+        }
+        self.drain()?;
+        if self.lockstep {
+            let done = json!({"done": number}).to_string();
+            let written = writeln!(self.output, "{done}").and_then(|()| self.output.flush());
+            if matches!(&written, Err(error) if error.kind() == io::ErrorKind::BrokenPipe) {
+                return Ok(false);
+            }
+            settle(written)?;
+        }
+        Ok(true)
     }
 
     fn drain(&mut self) -> Result<(), Failure> {

@@ -3,6 +3,7 @@
 //!
 //! The reader, the list of assumed values, the suggestions, the JSON Schema and the key reference all come from here.
 
+mod change_keys;
 mod layout_keys;
 mod link_keys;
 mod modbus_keys;
@@ -10,6 +11,7 @@ mod protection_keys;
 mod trackwork_keys;
 mod words;
 
+pub use change_keys::CHANGES;
 pub use layout_keys::{DEFAULT_MACHINE, ROOT};
 pub use protection_keys::PROTECTION_KEYS;
 pub use trackwork_keys::{ALL_PORTS, KINDS, KindRule};

@@ -43,26 +43,75 @@ pub struct ReadResult {
     pub left_out: Vec<String>,
 }
 
+/// A layout file read with settings of protection from a second text.
+#[derive(Clone, Debug)]
+pub struct Changed {
+    /// The layout file, its settings changed.
+    pub read: ReadResult,
+    /// What is wrong with the second text; spans are places in it.
+    pub errors: Vec<FileError>,
+}
+
+/// Reads a layout file as if the settings of `changes` were written into it, in place of its own at the same places.
+///
+/// `changes` takes `[protection]`, `[district.ID.protection]`, `[block.ID.protection]` and `[machine.ID.protection]`, in
+/// the grammar of the layout file. Never panics, whatever the texts.
+#[must_use]
+pub fn read_changed(text: &str, changes: &str) -> Changed {
+    if FILE_SIZE_MAX < changes.len() {
+        let Some(error) = too_large(changes.len()).errors.pop() else {
+            return Changed { read: read(text), errors: Vec::new() };
+        };
+        return Changed { read: read(text), errors: vec![error] };
+    }
+    let syntax = syntax::Syntax::new(changes);
+    let (document, _) = DeTable::parse_recoverable(&syntax.readable);
+    let mut shape = shape::Shape::default();
+    let fields = shape.changes(document.get_ref());
+    let (read, meant) = read_with(text, Some(Changes { fields: &fields, text: changes }));
+    let errors = in_order(shape.errors.into_iter().chain(meant), syntax);
+    Changed { read, errors }
+}
+
 /// Reads the text of a layout file. Never panics, whatever the text.
 ///
 /// `run`, `replay` and `study` need `errors` to be empty; `check` goes on with what is there.
 #[must_use]
 pub fn read(text: &str) -> ReadResult {
+    read_with(text, None).0
+}
+
+/// Settings from a second text, after the first pass.
+#[derive(Clone, Copy, Debug)]
+struct Changes<'f> {
+    fields: &'f fields::Fields,
+    text: &'f str,
+}
+
+/// The result, and what is wrong with the changes.
+fn read_with(text: &str, changes: Option<Changes<'_>>) -> (ReadResult, Vec<FileError>) {
     if FILE_SIZE_MAX < text.len() {
-        return too_large(text.len());
+        return (too_large(text.len()), Vec::new());
     }
     let syntax = syntax::Syntax::new(text);
     let (document, _) = DeTable::parse_recoverable(&syntax.readable);
     let mut shape = shape::Shape::default();
     let root = shape.file(document.get_ref());
     let mut build = build::Build::new(text, &root, shape.assumed);
+    build.changes = changes;
     build.all();
     let is_toml = syntax.errors.is_empty();
-    let meant = shape.errors.into_iter().chain(build.errors);
+    let errors = in_order(shape.errors.into_iter().chain(build.errors), syntax);
+    let read = ReadResult { layout: Some(build.layout), errors, is_toml, left_out: build.left_out };
+    (read, build.change_errors)
+}
+
+/// All errors of a text in the order of the text.
+fn in_order(meant: impl Iterator<Item = FileError>, syntax: syntax::Syntax<'_>) -> Vec<FileError> {
     let mut errors: Vec<FileError> = meant.filter(|error| !syntax.is_echo(error)).collect();
     errors.extend(syntax.errors);
     errors.sort_by_key(|error| error.span.start);
-    ReadResult { layout: Some(build.layout), errors, is_toml, left_out: build.left_out }
+    errors
 }
 
 fn too_large(bytes: usize) -> ReadResult {

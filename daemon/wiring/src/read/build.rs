@@ -4,6 +4,7 @@
 use std::collections::BTreeMap;
 
 use super::{
+    Changes,
     error::{FileError, FileErrorKind},
     fields::{Data, Fields, Node},
     names::{Found, Names},
@@ -42,6 +43,10 @@ pub(super) struct Build<'f> {
     pub(super) track_ends: Vec<[Span; 2]>,
     /// The text of the file, for values that are repeated as written.
     pub(super) text: &'f str,
+    /// Settings of protection from a second text.
+    pub(super) changes: Option<Changes<'f>>,
+    /// What is wrong with them.
+    pub(super) change_errors: Vec<FileError>,
 }
 
 impl<'f> Build<'f> {
@@ -59,6 +64,8 @@ impl<'f> Build<'f> {
             joints: BTreeMap::new(),
             track_ends: Vec::new(),
             text,
+            changes: None,
+            change_errors: Vec::new(),
         }
     }
 

@@ -2,12 +2,14 @@
 
 use super::{
     build::Build,
-    error::FileErrorKind,
+    error::{FileError, FileErrorKind},
     fields::{Data, Fields, Node},
+    names::{Found, Names},
 };
 use crate::{
-    grammar::{Key, PROTECTION_KEYS},
+    grammar::{Key, PROTECTION_KEYS, Referent},
     index::{DistrictIx, FrogIx},
+    layout::Span,
     protection::{CurveName, CutProof, InForce, LowVoltage, OnStale, Origin, PowerOn, Protection},
     quantity::Dimension,
     units::{Microamps, Micros, Millivolts},
@@ -62,9 +64,11 @@ impl Build<'_> {
     pub(super) fn protection(&mut self) {
         let root = self.root;
         let whole = root.table("protection");
-        let layout = self.layer(Protection::default(), whole, "layout", Origin::Layout);
+        let mut layout = self.layer(Protection::default(), whole, "layout", Origin::Layout);
+        self.change(&mut layout, "", "", Origin::Layout);
         for key in PROTECTION_KEYS {
-            if whole.is_none_or(|it| it.node(key.name).is_none()) {
+            let mut in_force = self.layout.protection.in_force.iter();
+            if !in_force.any(|it| it.key == key.name) {
                 self.by_default(key);
             }
         }
@@ -81,6 +85,49 @@ impl Build<'_> {
         self.layout.protection.blocks = blocks;
         self.layout.protection.machines = machines;
         self.layout.protection.layout = layout;
+        self.check_changes();
+    }
+
+    /// A change may name only what the layout file has.
+    fn check_changes(&mut self) {
+        let Some(changes) = self.changes else { return };
+        let layout = &self.layout;
+        let kinds: [(&str, Referent, Vec<&str>); 3] = [
+            ("district", Referent::District, layout.districts.iter().map(|it| &*it.id).collect()),
+            ("block", Referent::Block, layout.blocks.iter().map(|it| &*it.id).collect()),
+            ("machine", Referent::Machine, layout.machines.iter().map(|it| &*it.id).collect()),
+        ];
+        for (kind, what, ids) in kinds {
+            let mut known = Names::new(what);
+            for id in &ids {
+                known.declare(id, Some(()));
+            }
+            for entry in changes.fields.by_id(kind) {
+                if let Found::No(kind) = known.find(&entry.id) {
+                    let subject = format!("{}/{}", what.word(), entry.id);
+                    let (span, also) = (entry.span, Vec::new());
+                    self.change_errors.push(FileError { span, also, subject, kind });
+                }
+            }
+        }
+    }
+
+    /// Overlays what the changes say of one object; of the layout as a whole where `kind` is empty.
+    fn change(&mut self, settings: &mut Protection, kind: &str, id: &str, origin: Origin) {
+        let Some(changes) = self.changes else { return };
+        let (own, subject) = if kind.is_empty() {
+            (changes.fields.table("protection"), "layout".to_owned())
+        } else {
+            let named = changes.fields.by_id(kind).iter().find(|entry| entry.id == id);
+            let fields = named.and_then(|entry| entry.item.as_ref());
+            (fields.and_then(|it| it.table("protection")), format!("{kind}/{id}"))
+        };
+        let Some(own) = own else { return };
+        self.overlay(settings, own, changes.text, &subject, origin);
+        if let Some((span, kind)) = thresholds_cross(settings, own) {
+            let subject = own.subject.clone();
+            self.change_errors.push(FileError { span, also: Vec::new(), subject, kind });
+        }
     }
 
     /// The settings of all objects of a kind: what each inherits, overlaid with its own.
@@ -106,7 +153,9 @@ impl Build<'_> {
         for (at, id) in ids.iter().enumerate() {
             let own = tables.get(id.as_str()).and_then(|it| it.table("protection"));
             let base = inherited(self, at);
-            all.push(self.layer(base, own, &format!("{kind}/{id}"), origin));
+            let mut settings = self.layer(base, own, &format!("{kind}/{id}"), origin);
+            self.change(&mut settings, kind, id, origin);
+            all.push(settings);
         }
         all
     }
@@ -121,34 +170,39 @@ impl Build<'_> {
         let Some(own) = own else {
             return settings;
         };
-        for (key, node) in own.stated() {
-            if let Some((name, set)) = SETTERS.iter().find(|(name, _)| *name == key) {
-                set(&mut settings, node);
-                let written = self.text.get(node.span.start..node.span.end).unwrap_or("");
-                self.layout.protection.in_force.push(InForce {
-                    subject: subject.to_owned(),
-                    key: name,
-                    value: written.trim_matches('"').to_owned(),
-                    origin,
-                });
-            }
+        let text = self.text;
+        self.overlay(&mut settings, own, text, subject, origin);
+        if let Some((span, kind)) = thresholds_cross(&settings, own) {
+            self.error(span, &own.subject, kind);
         }
-        self.check_thresholds(&settings, own);
         settings
     }
 
-    fn check_thresholds(&mut self, settings: &Protection, own: &Fields) {
-        let Some(key) =
-            ["clear-below", "occupied-above"].into_iter().find(|key| own.is_stated(key))
-        else {
-            return;
-        };
-        if settings.occupied_above <= settings.clear_below {
-            let kind = FileErrorKind::ThresholdsCross {
-                clear_below: settings.clear_below.to_string(),
-                occupied_above: settings.occupied_above.to_string(),
+    /// Sets every key that `own` states; `text` is what its spans are places in.
+    fn overlay(
+        &mut self,
+        settings: &mut Protection,
+        own: &Fields,
+        text: &str,
+        subject: &str,
+        origin: Origin,
+    ) {
+        for (key, node) in own.stated() {
+            let Some((name, set)) = SETTERS.iter().find(|(name, _)| *name == key) else {
+                continue;
             };
-            self.error(own.span_of(key), &own.subject, kind);
+            set(settings, node);
+            let written = text.get(node.span.start..node.span.end).unwrap_or("");
+            let in_force = &mut self.layout.protection.in_force;
+            if self.changes.is_some() {
+                in_force.retain(|it| it.subject != subject || it.key != *name);
+            }
+            in_force.push(InForce {
+                subject: subject.to_owned(),
+                key: name,
+                value: written.trim_matches('"').to_owned(),
+                origin,
+            });
         }
     }
 
@@ -173,6 +227,18 @@ impl Build<'_> {
         }
         districts
     }
+}
+
+/// `clear-below` has to stay below `occupied-above`: where, and how they cross.
+fn thresholds_cross(settings: &Protection, own: &Fields) -> Option<(Span, FileErrorKind)> {
+    let key = ["clear-below", "occupied-above"].into_iter().find(|key| own.is_stated(key))?;
+    (settings.occupied_above <= settings.clear_below).then(|| {
+        let kind = FileErrorKind::ThresholdsCross {
+            clear_below: settings.clear_below.to_string(),
+            occupied_above: settings.occupied_above.to_string(),
+        };
+        (own.span_of(key), kind)
+    })
 }
 
 fn amps(node: &Node) -> Microamps {
@@ -233,6 +299,65 @@ fn cut_proof(node: &Node) -> CutProof {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    const LAYOUT: &str = r#"
+[booster.main]
+volts = "14 V"
+limit = "8 A"
+[protection]
+short-after = "25 ms"
+[district.east]
+booster = "main"
+[district.east.protection]
+short-step = "2 A"
+[district.west]
+booster = "main"
+"#;
+
+    /// What the changes make of `short-after` and `short-step` in the east and in the west.
+    fn check(changes: &str, want: [(u64, i64); 2]) {
+        let changed = crate::read::read_changed(LAYOUT, changes);
+        assert_eq!((changed.read.errors, changed.errors), (vec![], vec![]), "{changes}");
+        let table = &changed.read.layout.expect("the layout is whole").protection;
+        let seen = |at: u32| {
+            let it = table.district(DistrictIx(at));
+            (it.short_after.0 / 1000, it.short_step.0 / 100_000)
+        };
+        assert_eq!([seen(0), seen(1)], want, "{changes}");
+    }
+
+    #[test]
+    fn changes_count_as_if_they_were_written_into_the_layout_file() {
+        check("", [(25, 20), (25, 15)]);
+        check("[protection]\nshort-after = \"10 ms\"", [(10, 20), (10, 15)]);
+        // Nearest wins: the district's own key stands against one for the whole layout.
+        check("[protection]\nshort-step = \"1 A\"", [(25, 20), (25, 10)]);
+        check("[district.east.protection]\nshort-step = \"1 A\"", [(25, 10), (25, 15)]);
+        check("[district.west.protection]\nshort-after = \"5 ms\"", [(25, 20), (5, 15)]);
+    }
+
+    #[test]
+    fn what_is_wrong_with_changes_is_told_with_its_place_in_them() {
+        for (changes, code) in [
+            ("[district.north.protection]\nshort-step = \"1 A\"", "district-unknown"),
+            ("[machine.T9.protection]\nshort-step = \"1 A\"", "machine-unknown"),
+            ("[booster.main]\nlimit = \"5 A\"", "key-unknown"),
+            ("[district.east]\nbus = {}", "key-unknown"),
+            ("[protection]\nshort-afer = \"1 ms\"", "key-unknown"),
+            ("[protection]\nshort-after = 10", "unit-missing"),
+            ("[protection]\nshort-after = 10 ms", "syntax"),
+            ("[protection]\nclear-below = \"9 mA\"", "value-wrong"),
+        ] {
+            let changed = crate::read::read_changed(LAYOUT, changes);
+            let found: Vec<_> = changed.errors.iter().map(|it| it.kind.code()).collect();
+            assert_eq!((found, changed.read.errors.len()), (vec![code], 0), "{changes}");
+            let span = changed.errors[0].span;
+            assert!(
+                changes.get(span.start..span.end).is_some_and(|it| !it.is_empty()),
+                "{changes}"
+            );
+        }
+    }
 
     #[test]
     fn every_key_of_the_grammar_sets_something() {

@@ -13,7 +13,7 @@ use super::{
     scalar::{check_id, scalar, wrong},
 };
 use crate::{
-    grammar::{Fill, Key, Need, ROOT, Table, Value},
+    grammar::{CHANGES, Fill, Key, Need, ROOT, Table, Value},
     layout::{Assumed, Span},
     suggest,
 };
@@ -56,13 +56,22 @@ struct Place {
 impl Shape {
     /// The whole file.
     pub(super) fn file(&mut self, source: &DeTable<'_>) -> Fields {
+        self.whole(&ROOT, source)
+    }
+
+    /// A text of settings alone.
+    pub(super) fn changes(&mut self, source: &DeTable<'_>) -> Fields {
+        self.whole(&CHANGES, source)
+    }
+
+    fn whole(&mut self, grammar: &'static Table, source: &DeTable<'_>) -> Fields {
         let place = Place {
             subject: "layout".to_owned(),
             id: String::new(),
             header: String::new(),
             span: Span::default(),
         };
-        self.table(&ROOT, Some(source), &place)
+        self.table(grammar, Some(source), &place)
     }
 
     /// A table; without a source, all its defaults.
