@@ -1,0 +1,60 @@
+//! What a layout is tried on: proof, neighbourhood and channels, computed once and used by all its trials.
+
+use std::sync::Arc;
+
+use simulator::{Plan, World};
+use supervision::{
+    Supervisor,
+    start::{Remembered, Start},
+};
+use wiring::{
+    channel::ChannelTable,
+    index::BlockIx,
+    layout::Layout,
+    polarity::{PolarityProof, prove},
+    units::Mono,
+};
+
+/// One layout, ready for trials.
+pub struct Bed {
+    /// For reports: how it was made.
+    pub name: String,
+    pub layout: Arc<Layout>,
+    pub channels: Arc<ChannelTable>,
+    proof: Arc<PolarityProof>,
+    neighbours: Vec<Vec<BlockIx>>,
+}
+
+impl Bed {
+    /// From the text of a layout file.
+    pub fn new(name: String, text: &str) -> Self {
+        let read = wiring::read::read(text);
+        assert!(read.errors.is_empty(), "{name}: {:?}", read.errors);
+        let layout = Arc::new(read.layout.expect("a layout without errors is a layout"));
+        let channels = Arc::new(ChannelTable::new(&layout));
+        let proof = Arc::new(prove(&layout));
+        let neighbours = wiring::plan::neighbours(&layout);
+        Self { name, layout, channels, proof, neighbours }
+    }
+
+    /// A random layout of so many turnouts.
+    pub fn generated(seed: u64, turnouts: usize) -> Self {
+        let name = format!("seed {seed}, {turnouts} turnouts");
+        Self::new(name, &simulator::generate(seed, turnouts))
+    }
+
+    pub fn world(&self, plan: Plan) -> World {
+        World::new(Arc::clone(&self.layout), Arc::clone(&self.channels), plan)
+    }
+
+    pub fn supervisor(&self) -> Supervisor {
+        Supervisor::new(
+            Arc::clone(&self.layout),
+            Arc::clone(&self.channels),
+            Arc::clone(&self.proof),
+            self.neighbours.clone(),
+            Start::live(Remembered::default()),
+            Mono::START,
+        )
+    }
+}

@@ -1,0 +1,207 @@
+//! Which faults are tried where, and the trying, on as many threads as there are.
+
+use std::sync::{
+    Mutex,
+    atomic::{AtomicUsize, Ordering},
+};
+
+use simulator::{
+    Crew, FaultPlan, Plan, Planned, SCENARIOS, Scenario, SensorPlan, Truth,
+    random::{Random, splitmix},
+};
+use supervision::output::Action;
+use wiring::units::{Micros, Mono};
+
+use super::{
+    bed::Bed,
+    closed_loop::{ClosedLoop, Guarded, Log},
+    judge::{self, Outcome},
+};
+
+/// Steps of a trial, and of clean traffic, where nothing is as quick.
+const STEP: Micros = Micros::from_millis(5);
+const CLEAN_STEP: Micros = Micros::from_millis(10);
+/// A fault has so long to find its place and its train.
+const PLACED_WITHIN: Micros = Micros::from_millis(30_000);
+/// A fault that nobody cuts is removed by the crew after this.
+const PATIENCE: Micros = Micros::from_millis(30_000);
+/// From the cut to the removal of the cause: just longer than the window of a record.
+const CLEARS: Micros = Micros::from_millis(4_000);
+/// After this a session is watched until the windows of its records are closed.
+const WINDOW: Micros = Micros::from_millis(3_500);
+/// Layouts on which a place for a fault is looked for.
+const PLACES: usize = 6;
+/// A layout with what the drawn ones lack is asked at this try.
+const SPECIAL: usize = 1;
+
+/// One fault to be tried.
+#[derive(Clone, Copy, Debug)]
+pub struct Trial {
+    pub scenario: &'static Scenario,
+    pub seed: u64,
+}
+
+/// The faults of a run: every scenario that can be brought about equally often, in an order of chance.
+pub fn draw(seed: u64, faults: usize, only: &[String]) -> Vec<Trial> {
+    let possible: Vec<&Scenario> = SCENARIOS
+        .iter()
+        .filter(|it| it.missing.is_none())
+        .filter(|it| only.is_empty() || only.iter().any(|id| id == it.id))
+        .collect();
+    let mut state = seed;
+    (0..faults)
+        .map(|nth| Trial { scenario: possible[nth % possible.len()], seed: splitmix(&mut state) })
+        .collect()
+}
+
+/// The layouts of a run: drawn at random, 8 to 60 turnouts.
+pub fn beds(seed: u64, layouts: usize) -> Vec<Bed> {
+    let mut random = Random::new(seed, 0xbed5);
+    (0..layouts)
+        .map(|_| {
+            let turnouts = 8 + random.below(53);
+            Bed::generated(random.bits() % 1_000_000, turnouts)
+        })
+        .collect()
+}
+
+/// With the supervisor, and the same without; none: the fault found no place on any layout that was asked.
+pub struct Pair {
+    pub with: Outcome,
+    pub alone: Option<Outcome>,
+}
+
+/// Runs `work` for every one of `count`, on two threads, and hands each result to `done` as it comes.
+pub fn each<T: Send>(
+    count: usize,
+    work: impl Fn(usize) -> T + Sync,
+    done: impl FnMut(usize, T) + Send,
+) {
+    let next = AtomicUsize::new(0);
+    let done = Mutex::new(done);
+    std::thread::scope(|scope| {
+        for _ in 0..2 {
+            scope.spawn(|| {
+                loop {
+                    let at = next.fetch_add(1, Ordering::Relaxed);
+                    if count <= at {
+                        return;
+                    }
+                    let result = work(at);
+                    (done.lock().expect("no holder panics"))(at, result);
+                }
+            });
+        }
+    });
+}
+
+/// Tries one fault, on the first layout that has a place for it.
+pub fn try_fault(beds: &[Bed], trial: Trial, alone_too: bool) -> Option<Pair> {
+    let mut random = Random::new(trial.seed, 0x7a1a);
+    let ordinary = beds.len() - usize::from(1 < beds.len());
+    for attempt in 0..PLACES {
+        let drawn = random.below(ordinary.max(1));
+        let at = if attempt == SPECIAL { beds.len() - 1 } else { drawn };
+        let seed = random.bits() >> 1;
+        let Some(with) = session(beds, at, trial.scenario, seed, Guarded::Yes) else { continue };
+        let alone = alone_too
+            .then(|| session(beds, at, trial.scenario, seed, Guarded::ByBreakersAlone))
+            .flatten();
+        return Some(Pair { with, alone });
+    }
+    None
+}
+
+/// One fault on one layout; none: it found no place.
+pub fn session(
+    beds: &[Bed],
+    at: usize,
+    scenario: &'static Scenario,
+    seed: u64,
+    guarded: Guarded,
+) -> Option<Outcome> {
+    let bed = &beds[at];
+    let log = play(bed, scenario.id, seed, guarded);
+    judge::judge(bed, (at, seed), scenario, &log)
+}
+
+/// Plays one fault to its end.
+pub fn play(bed: &Bed, scenario: &'static str, seed: u64, guarded: Guarded) -> Log {
+    let mut random = Random::new(seed, 0x9a9e);
+    let due = Mono((random.between(5.0, 9.0) * 1e6) as u64);
+    let mut plan = Plan::one(seed, scenario, due);
+    plan.crew = Crew { patience: PATIENCE, clears_after_cut: CLEARS, ..Crew::default() };
+    let mut session = ClosedLoop::new(bed, plan, guarded, STEP);
+    let (mut looked, mut began, mut until) = (0, None, due + PLACED_WITHIN);
+    while session.now() < until {
+        session.advance();
+        let fresh = looked..session.log.truth.len();
+        looked = fresh.end;
+        for event in &session.log.truth[fresh] {
+            match &event.what {
+                Truth::FaultSkipped { .. } => until = session.now(),
+                Truth::FaultStarted(report) if report.scenario == scenario => {
+                    began = Some(report.number);
+                    until = event.at + PATIENCE + PATIENCE;
+                }
+                Truth::FaultEnded { number, .. } if began == Some(*number) => {
+                    until = event.at + WINDOW;
+                }
+                _ => {}
+            }
+        }
+    }
+    session.log
+}
+
+/// What clean traffic brought.
+pub struct Clean {
+    pub hours: f64,
+    /// Cuts: layout, seed, when, why.
+    pub cuts: Vec<String>,
+    pub alarms: u64,
+}
+
+/// Traffic without faults on one layout, until its end or the first cut.
+pub fn clean(bed: &Bed, seed: u64, hours: f64, sensors: SensorPlan) -> Clean {
+    let mut plan = Plan::clean(seed);
+    plan.faults = FaultPlan::None;
+    plan.sensors = sensors;
+    let end = Mono((hours * 3600.0 * 1e6) as u64);
+    let mut session = ClosedLoop::new(bed, plan, Guarded::Yes, CLEAN_STEP);
+    while session.now() < end && session.log.orders.is_empty() {
+        session.advance();
+        session.log.truth.clear();
+    }
+    let cuts = session.log.orders.iter().filter(|(_, order)| order.action == Action::Cut);
+    let words = cuts.map(|(at, order)| {
+        let channel = bed.channels.name(order.channel);
+        format!("{}, session {seed}: {channel} cut at {at:?}, {}", bed.name, order.cause.word())
+    });
+    Clean {
+        hours: session.now().seconds() / 3600.0,
+        cuts: words.collect(),
+        alarms: session.log.alarms.len() as u64,
+    }
+}
+
+/// What is measured where only protection matters.
+pub fn sparse() -> SensorPlan {
+    SensorPlan {
+        trip_hz: 50,
+        voltage_hz: 5,
+        block_hz: 10,
+        peak_hz: 0,
+        polarity: true,
+        frog_hz: 0,
+    }
+}
+
+/// A planned list, for whoever wants more than one fault.
+pub fn list(faults: &[(&'static str, u64)]) -> FaultPlan {
+    let planned = faults.iter().map(|(scenario, millis)| Planned {
+        at: Mono::START + Micros::from_millis(*millis),
+        scenario,
+    });
+    FaultPlan::List(planned.collect())
+}
