@@ -187,14 +187,7 @@ pub fn clean(bed: &Bed, seed: u64, hours: f64, sensors: SensorPlan) -> Clean {
 
 /// What is measured where only protection matters.
 pub fn sparse() -> SensorPlan {
-    SensorPlan {
-        trip_hz: 50,
-        voltage_hz: 5,
-        block_hz: 10,
-        peak_hz: 0,
-        polarity: true,
-        frog_hz: 0,
-    }
+    SensorPlan { trip_hz: 50, voltage_hz: 5, block_hz: 10, peak_hz: 0, polarity: true, frog_hz: 0 }
 }
 
 /// A planned list, for whoever wants more than one fault.

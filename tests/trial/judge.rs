@@ -196,9 +196,9 @@ fn cut_beside(bed: &Bed, log: &Log, districts: &[DistrictIx], span: &Span) -> Ve
         let object = bed.channels.channel(order.channel).object;
         let needed = match object {
             Object::District(it) => districts.contains(&it),
-            Object::Booster(it) => districts.iter().any(|of| {
-                booster_of(&bed.layout, *of) == it && !opened_before(log, *of, *at)
-            }),
+            Object::Booster(it) => districts
+                .iter()
+                .any(|of| booster_of(&bed.layout, *of) == it && !opened_before(log, *of, *at)),
             _ => false,
         };
         let name = wiring::channel::subject(&bed.layout, object);
@@ -210,9 +210,9 @@ fn cut_beside(bed: &Bed, log: &Log, districts: &[DistrictIx], span: &Span) -> Ve
 }
 
 fn opened_before(log: &Log, district: DistrictIx, at: Mono) -> bool {
-    log.truth
-        .iter()
-        .any(|event| event.at < at && matches!(event.what, Truth::DistrictCut(it) if it == district))
+    log.truth.iter().any(|event| {
+        event.at < at && matches!(event.what, Truth::DistrictCut(it) if it == district)
+    })
 }
 
 /// The poles that carried its current, and whether they still work.
@@ -302,9 +302,7 @@ fn group_rank(layout: &Layout, record: &FaultRecord, rank: usize) -> usize {
     let Some((names, _)) = named else { return rank };
     let names: Vec<&str> = names.split(", ").collect();
     let in_group = |accused: Accused| match accused {
-        Accused::Object(Object::Frog(frog)) => {
-            names.contains(&layout.frogs[frog.at()].id.as_str())
-        }
+        Accused::Object(Object::Frog(frog)) => names.contains(&layout.frogs[frog.at()].id.as_str()),
         _ => false,
     };
     if !in_group(record.suspects[rank - 1].accused) {
@@ -330,7 +328,8 @@ fn is_culprit(layout: &Layout, report: &FaultReport, accused: Accused) -> bool {
         }
         Accused::Object(Object::Block(block)) => {
             let it = &layout.blocks[block.at()].id;
-            let lies_on_plain_track = ["object", "not-explained"].contains(&report.subject.as_str());
+            let lies_on_plain_track =
+                ["object", "not-explained"].contains(&report.subject.as_str());
             lies_on_plain_track && block_of_place(layout, &report.place) == Some(it.as_str())
         }
         Accused::Reverser => report.subject.starts_with("reverser/"),
@@ -344,7 +343,9 @@ fn is_culprit(layout: &Layout, report: &FaultReport, accused: Accused) -> bool {
 fn block_of_place<'a>(layout: &'a Layout, place: &str) -> Option<&'a str> {
     let block = match place.split_once(' ')? {
         ("track", id) => layout.tracks.iter().find(|it| it.id == id)?.block,
-        ("block", id) => return layout.blocks.iter().find(|it| it.id == id).map(|it| it.id.as_str()),
+        ("block", id) => {
+            return layout.blocks.iter().find(|it| it.id == id).map(|it| it.id.as_str());
+        }
         _ => return None,
     };
     Some(layout.blocks[block.at()].id.as_str())

@@ -2,9 +2,7 @@
 
 use simulator::{Node, SimReading, SimValue};
 use supervision::{
-    input::{
-        Announced, Input, Invalid, LinkReport, NodeIx, Quality, Reading, Transport, Value,
-    },
+    input::{Announced, Input, Invalid, LinkReport, NodeIx, Quality, Reading, Transport, Value},
     value,
 };
 use wiring::{

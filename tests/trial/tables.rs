@@ -26,8 +26,23 @@ fn millis(of: Option<f64>) -> String {
 pub fn scenarios(tallies: &BTreeMap<&'static str, Tally>, all: &Tally) -> String {
     let mut text = format!(
         "{:<5} {:>5} {:>5} | {:>6} {:>6} {:>6} {:>6} | {:>5} {:>5} {:>5} | {:>5} {:>6} {:>6} | {:>6} {:>6} {:>6} {:>6}\n",
-        "", "tried", "short", "cut", "alone", "select", "calm", "p50", "p95", "max", "poles", "saved",
-        "alone", "first", "three", "group1", "group3"
+        "",
+        "tried",
+        "short",
+        "cut",
+        "alone",
+        "select",
+        "calm",
+        "p50",
+        "p95",
+        "max",
+        "poles",
+        "saved",
+        "alone",
+        "first",
+        "three",
+        "group1",
+        "group3"
     );
     for (id, tally) in tallies.iter().map(|(id, tally)| (*id, tally)).chain([("all", all)]) {
         let [p50, p95, max] = spread(&tally.millis);
