@@ -17,6 +17,8 @@ mod remedy;
 mod shared;
 mod words;
 
+pub(crate) use words::{tie_words, wire_label};
+
 /// A loop that connects the two rails with each other.
 #[derive(Clone, Debug, Eq, PartialEq)]
 pub struct Loop {

@@ -4,40 +4,102 @@
 use std::fmt::Write as _;
 
 use crate::{
-    index::{FrogIx, MachineIx},
+    index::{FrogIx, MachineIx, TrackworkIx},
     layout::{Layout, Position, Side, Supply, Tie, Wire},
+    netlist::Netlist,
+    plan::settle,
     trackwork::{Hand, Kind, leg_port},
     units::Gauge,
 };
 
 /// Fingerprint of everything that a machine's commissioning proves: its contacts and their terminals, the frogs they
-/// feed with ties, wires and limiters, and the trackwork that it sets. 16 hexadecimal digits.
+/// feed with ties, wires and limiters, the trackwork that it sets, and the conductors of that trackwork's rails. 16
+/// hexadecimal digits.
 ///
 /// It goes by names, not by places in the file: order, comments and other entities do not matter.
 #[must_use]
 pub fn of_machine(layout: &Layout, machine: MachineIx) -> String {
-    let mut text = String::new();
-    let mut tell = |line: String| {
-        text.push_str(&line);
-        text.push('\n');
-    };
-    tell(own(layout, machine));
-    for (at, frog) in layout.frogs.iter().enumerate() {
-        if frog.poles.iter().any(|it| layout.poles[it.pole.at()].machine == machine) {
-            tell(fed(layout, FrogIx::new(at)));
+    let (net, _) = settle(layout);
+    print(&net, machine, &home(layout, machine))
+}
+
+/// The fingerprints of all machines, by machine. Time is linear in the size of the layout.
+#[must_use]
+pub fn of_machines(layout: &Layout) -> Vec<String> {
+    let (net, _) = settle(layout);
+    let mut homes = vec![Home::default(); layout.machines.len()];
+    for (at, it) in layout.trackwork.iter().enumerate() {
+        for machine in it.kind.machines() {
+            homes[machine.at()].sets.push(TrackworkIx::new(at));
         }
     }
-    for trackwork in layout.trackwork.iter().filter(|it| it.kind.machines().contains(&machine)) {
-        let hand = match trackwork.hand {
+    for (at, it) in layout.frogs.iter().enumerate() {
+        for pole in &it.poles {
+            homes[layout.poles[pole.pole.at()].machine.at()].feeds.push(FrogIx::new(at));
+        }
+    }
+    for home in &mut homes {
+        home.sets.dedup();
+        home.feeds.dedup();
+    }
+    let all = homes.iter().enumerate();
+    all.map(|(at, home)| print(&net, MachineIx::new(at), home)).collect()
+}
+
+/// What belongs to a machine, each in the order of the layout.
+#[derive(Clone, Debug, Default)]
+struct Home {
+    sets: Vec<TrackworkIx>,
+    feeds: Vec<FrogIx>,
+}
+
+fn home(layout: &Layout, machine: MachineIx) -> Home {
+    let sets = layout.trackwork.iter().enumerate();
+    let sets = sets.filter(|(_, it)| it.kind.machines().contains(&machine));
+    let feeds = layout.frogs.iter().enumerate().filter(|(_, frog)| {
+        frog.poles.iter().any(|it| layout.poles[it.pole.at()].machine == machine)
+    });
+    Home {
+        sets: sets.map(|(at, _)| TrackworkIx::new(at)).collect(),
+        feeds: feeds.map(|(at, _)| FrogIx::new(at)).collect(),
+    }
+}
+
+fn print(net: &Netlist<'_>, machine: MachineIx, home: &Home) -> String {
+    let layout = net.layout;
+    let mut lines = vec![own(layout, machine)];
+    for &frog in &home.feeds {
+        lines.push(fed(layout, frog));
+        lines.push(rails(net, layout.frogs[frog.at()].trackwork));
+    }
+    for &index in &home.sets {
+        let it = &layout.trackwork[index.at()];
+        let hand = match it.hand {
             Some(Hand::Left) => "left",
             Some(Hand::Right) => "right",
             Some(Hand::Wye) => "wye",
             None => "-",
         };
-        let set = setting(layout, &trackwork.kind);
-        tell(format!("trackwork {} {hand} {set}", trackwork.id));
+        lines.push(format!("trackwork {} {hand} {}", it.id, setting(layout, &it.kind)));
+        lines.push(rails(net, index));
     }
-    format!("{:016x}", fnv1a(text.as_bytes()))
+    lines.push(String::new());
+    format!("{:016x}", fnv1a(lines.join("\n").as_bytes()))
+}
+
+/// The conductors of a trackwork's rails: a frog that matched its rail does so no more when they change.
+fn rails(net: &Netlist<'_>, index: TrackworkIx) -> String {
+    let it = &net.layout.trackwork[index.at()];
+    let mut text = format!("rails {}", it.id);
+    for port in it.kind.ports() {
+        for side in [Side::Left, Side::Right] {
+            let supply = net.port_rail(index, *port, side);
+            let on = if supply.is_live { supply.conductor.word() } else { "none" };
+            // Writing to a String cannot fail.
+            let _ = write!(text, " {}-{} {on}", port.word(), side_word(side));
+        }
+    }
+    text
 }
 
 /// The machine itself: contacts, motor, terminals.
@@ -192,6 +254,8 @@ throw-time = "2.5 s"
         let all = layout.machines.iter().enumerate();
         let mut all: Vec<_> =
             all.map(|(at, it)| (it.id.clone(), of_machine(&layout, MachineIx::new(at)))).collect();
+        let together: Vec<_> = all.iter().map(|(_, print)| print.clone()).collect();
+        assert_eq!(of_machines(&layout), together);
         all.sort();
         all
     }
@@ -211,6 +275,8 @@ throw-time = "2.5 s"
                 [true, false],
             ),
             ("contact-rating = \"1 A\"", "contact-rating = \"2 A\"", [true, true]),
+            ("left = \"A\"", "left = \"B\"", [true, true]),
+            ("hand = \"left\"", "# a comment\nhand = \"left\"", [false, false]),
             (
                 "[district.quarry]",
                 "[block.q0]\ndistrict = \"quarry\"\nfeeder = { gauge = \"20 AWG\", \

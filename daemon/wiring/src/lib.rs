@@ -7,6 +7,7 @@ pub mod check;
 pub mod detect;
 pub mod finding;
 pub mod fingerprint;
+pub mod found;
 pub mod grammar;
 pub mod index;
 pub mod layout;

@@ -5,6 +5,7 @@ use crate::{
     layout::{Frog, Layout, Position, Side, Tie},
     netlist::{Netlist, Piece, StrandIx},
     polarity::FrogProof,
+    terminals::Throw,
 };
 
 /// A tied terminal of a pole.
@@ -22,7 +23,7 @@ pub(super) const fn side_word(side: Side) -> &'static str {
 }
 
 /// `the left stock rail`, `the right rail of a-left`, `conductor A`, `nothing`.
-pub(super) fn tie_words(layout: &Layout, tie: Tie) -> String {
+pub(crate) fn tie_words(layout: &Layout, tie: Tie) -> String {
     match tie {
         Tie::Stock(side) => format!("the {} stock rail", side_word(side)),
         Tie::PortRail(port, side) => format!("the {} rail of {}", side_word(side), port.word()),
@@ -55,6 +56,17 @@ pub(super) fn terminal(layout: &Layout, pole: PoleIx, terminal: Terminal) -> Str
     };
     let label = label(layout, pole, terminal).map(str::to_owned);
     label.unwrap_or_else(|| format!("the {word} of pole {number}"))
+}
+
+/// The label of a terminal of a pole, or its words.
+pub(crate) fn wire_label(layout: &Layout, pole: PoleIx, throw: Throw) -> String {
+    let it = layout.poles[pole.at()];
+    let labels = layout.machines[it.machine.at()].terminals.get(&format!("pole-{}", it.number));
+    let place = Throw::ALL.iter().position(|it| *it == throw).unwrap_or(0);
+    labels.and_then(|labels| labels.get(place)).cloned().unwrap_or_else(|| {
+        let word = if throw == Throw::Common { "" } else { " contact" };
+        format!("the {}{word} of pole {}", throw.word(), it.number)
+    })
 }
 
 /// `one`, `one and two`, `one, two and three`.
