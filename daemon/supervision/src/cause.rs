@@ -103,6 +103,13 @@ pub enum Cause {
         /// The step.
         step: Microamps,
     },
+    /// More flowed than a limited test supply gives: it is not limited.
+    TestLimit {
+        /// Current seen.
+        seen: Microamps,
+        /// What it should not exceed.
+        limit: Microamps,
+    },
     /// An operator asked.
     Operator,
     /// Checkrail stops.
@@ -114,7 +121,7 @@ pub enum Cause {
 }
 
 impl Cause {
-    /// The word in orders, journals and the API: an alarm kind, or `operator shutdown retry start stale`.
+    /// The word in orders, journals and the API: an alarm kind, or `operator shutdown retry start stale test-limit`.
     #[must_use]
     pub const fn word(self) -> &'static str {
         match self {
@@ -128,6 +135,7 @@ impl Cause {
             Self::PowerGone { .. } => "power-cut",
             Self::CutFailure { .. } => "cut-failed",
             Self::Stale => "reading-stale",
+            Self::TestLimit { .. } => "test-limit",
             Self::Operator => "operator",
             Self::Shutdown => "shutdown",
             Self::Retry(_) => "retry",

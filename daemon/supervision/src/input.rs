@@ -306,6 +306,13 @@ pub enum Act {
         /// The person confirmed that no wheel stands on the points.
         confirmed: bool,
     },
+    /// A step of commissioning.
+    Commission {
+        /// The machine.
+        machine: MachineIx,
+        /// What.
+        request: crate::commission::Request,
+    },
     /// After a fault: which turnout or block it was.
     NameCulprit {
         /// The fault.

@@ -5,6 +5,7 @@
 
 pub mod alarm;
 pub mod cause;
+pub mod commission;
 pub mod input;
 pub mod locate;
 pub mod output;

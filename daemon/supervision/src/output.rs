@@ -49,6 +49,8 @@ pub enum Decision {
     },
     /// The record of a fault, window closed.
     FaultClosed(Box<FaultRecord>),
+    /// Something about a machine's commissioning to keep.
+    Commissioned(Box<crate::commission::Kept>),
     /// The answer to a request.
     Answer {
         /// Which request.
@@ -288,6 +290,16 @@ pub enum Refusal {
     NoChannel,
     /// Too long, or not allowed for this priority.
     ShelvingLimit,
+    /// The asker does not have the machine in commissioning.
+    NotCommissioning,
+    /// Another person has a turnout of it in commissioning.
+    InCommissioning,
+    /// The step of the commissioning does not ask for this.
+    WrongStep,
+    /// A step is neither passed nor skipped.
+    StepOpen,
+    /// The test current is not known, too small to judge a contact, or above the limit.
+    NoTestCurrent,
     /// No such fault, suspect or object.
     Unknown,
 }

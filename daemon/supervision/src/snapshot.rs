@@ -1,10 +1,14 @@
 //! The state at one instant as plain data, for dashboard, metrics and tests.
 
-use wiring::units::{Microamps, Micros, Millivolts, Mono};
+use wiring::{
+    revision::Revision,
+    units::{Microamps, Micros, Millivolts, Mono},
+};
 
 use crate::{
     alarm::{AlarmKey, AlarmState, Priority},
     cause::Cause,
+    commission::{Proved, SessionView},
     input::{Feed, MachinePosition, MeasuredPolarity, NodeIx, ReverserState},
     output::{ExpectedPolarity, Occupancy, PowerState},
     record::FaultNumber,
@@ -35,6 +39,27 @@ pub struct Snapshot {
     pub alarms: Vec<AlarmView>,
     /// Alarms raised in the last ten minutes.
     pub alarms_in_ten_minutes: usize,
+    /// Machines in commissioning, in the order in which they began.
+    pub sessions: Vec<SessionView>,
+    /// What commissioning proved, by machine.
+    pub proofs: Vec<Proof>,
+}
+
+/// What commissioning proved of one machine.
+#[derive(Clone, Debug, Eq, PartialEq)]
+pub struct Proof {
+    /// The wiring as it is now.
+    pub revision: Revision,
+    /// The signature, whatever was wired since.
+    pub proved: Option<Proved>,
+}
+
+impl Proof {
+    /// Signed for the wiring as it is now.
+    #[must_use]
+    pub fn holds(&self) -> bool {
+        self.proved.as_ref().is_some_and(|it| it.revision == self.revision)
+    }
 }
 
 /// A measured value with its age; none was ever seen when `at` is none.

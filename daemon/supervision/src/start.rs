@@ -64,6 +64,8 @@ pub struct Remembered {
     pub ledger: Vec<LedgerEntry>,
     /// Frogs whose two poles were both proved to carry at commissioning.
     pub proved_pairs: Vec<FrogIx>,
+    /// What commissioning left, by machine; missing ones were never in commissioning.
+    pub commissioning: Vec<crate::commission::Remembered>,
     /// How often an operator named a frog as the culprit of an earlier fault.
     pub culprits: Vec<(FrogIx, u32)>,
 }

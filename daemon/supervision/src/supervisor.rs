@@ -3,6 +3,7 @@
 //! Its parts are machines of their own, tested alone; here they only meet. A reading that cuts does so before anything
 //! else is done with it. Deadlines are derived from the parts' state and settled in the order of time.
 
+mod commissioning;
 mod conditions;
 mod contacts;
 mod facts;
@@ -124,6 +125,7 @@ pub struct Supervisor {
     seen_by: Vec<Option<BlockIx>>,
     seeing: Vec<Vec<wiring::index::FrogIx>>,
     proved_pairs: Vec<bool>,
+    commissioning: commissioning::Commissioning,
     culprits: Vec<u32>,
     blocks: Vec<Occupied>,
     shown_blocks: Vec<Occupancy>,
@@ -270,6 +272,10 @@ impl Supervisor {
                 self.drain_alarms();
             }
             Timer::Housekeeping => self.keep_house(at),
+            Timer::Commissioning => self.settle_sessions(at),
+        }
+        if let Timer::Power(_) = self.slots.timer(slot) {
+            self.see_sessions(at);
         }
         self.refresh(slot);
     }
@@ -290,6 +296,7 @@ impl Supervisor {
             Timer::Recorder => self.recordings.iter().map(Recording::closes).min(),
             Timer::Alarms => self.alarms.poll_deadline(),
             Timer::Housekeeping => self.housekeeping,
+            Timer::Commissioning => self.commissioning.poll_deadline(),
         };
         self.deadlines.set(slot, deadline);
     }
@@ -319,6 +326,7 @@ impl Supervisor {
     /// Raises an alarm, or keeps it raised.
     fn raise(&mut self, kind: AlarmKind, subject: Subject, grade: Grade, at: Mono, seen: Seen<'_>) {
         let key = AlarmKey { kind, subject };
+        self.set_aside(key, at);
         let district = self.model.district_of(subject);
         let (layout, nodes) = (&self.model.layout, &self.nodes);
         self.alarms.set(Condition { key, district, grade }, at, || {

@@ -23,9 +23,14 @@ impl Supervisor {
     pub(super) fn handle_operator(&mut self, request: OperatorRequest, at: Mono) {
         let OperatorRequest { id, who, act } = request;
         let what = self.describe(&act);
+        let quiet = is_sign_of_life(&act);
         let result = self.act(&who, act, at);
         self.drain_alarms();
+        self.see_sessions(at);
         self.emit(at, Decision::Answer { request: id, result });
+        if quiet {
+            return;
+        }
         let kind = EventKind::Operated { who, what, refused: result.err() };
         self.emit_event(at, kind, None);
     }
@@ -42,6 +47,9 @@ impl Supervisor {
             }
             Act::InService(key) => self.alarms.return_to_service(key, at),
             Act::Cut(feed) => self.cut_by_hand(feed, Cause::Operator, at),
+            Act::Restore { feed, .. } if self.is_commissioned_by_another(feed, who) => {
+                Err(Refusal::InCommissioning)
+            }
             Act::Restore { feed, confirmed } => self.restore(feed, confirmed, at),
             Act::Hold(feed) => {
                 let nth = self.known(feed)?;
@@ -54,6 +62,7 @@ impl Supervisor {
                 if self.restores[nth].release(who) { Ok(()) } else { Err(Refusal::NotInThatState) }
             }
             Act::Throw { machine, to, confirmed } => self.throw(machine, to, confirmed, at),
+            Act::Commission { machine, request } => self.commission(who, machine, request, at),
             Act::NameCulprit { fault, suspect } => self.name_culprit(fault, suspect),
             Act::Shutdown => {
                 self.shut_down(at);
@@ -71,7 +80,12 @@ impl Supervisor {
         if exists { Ok(self.model.feed_at(feed)) } else { Err(Refusal::Unknown) }
     }
 
-    fn cut_by_hand(&mut self, feed: Feed, cause: Cause, at: Mono) -> Result<(), Refusal> {
+    pub(super) fn cut_by_hand(
+        &mut self,
+        feed: Feed,
+        cause: Cause,
+        at: Mono,
+    ) -> Result<(), Refusal> {
         let nth = self.known(feed)?;
         if !self.powers[nth].has_actuator() {
             return Err(Refusal::NoActuator);
@@ -175,7 +189,7 @@ impl Supervisor {
         })
     }
 
-    fn throw(
+    pub(super) fn throw(
         &mut self,
         machine: MachineIx,
         to: Position,
@@ -186,12 +200,7 @@ impl Supervisor {
             return Err(Refusal::Unknown);
         }
         let channel = self.model.channel(Object::Machine(machine), Quantity::Throw);
-        let offered = self
-            .store
-            .slot(channel)
-            .node
-            .is_some_and(|node| self.nodes.get(&node).is_some_and(|node| node.up));
-        if self.start_power == StartPower::Live && !offered {
+        if self.start_power == StartPower::Live && !self.is_throw_offered(machine) {
             return Err(Refusal::NoChannel);
         }
         let model = std::sync::Arc::clone(&self.model);
@@ -207,6 +216,13 @@ impl Supervisor {
         self.machines[machine.at()].handle_asked(to, at);
         self.follow_machine(machine, at);
         Ok(())
+    }
+
+    /// A node that lives offers to throw it.
+    pub(super) fn is_throw_offered(&self, machine: MachineIx) -> bool {
+        let channel = self.model.channel(Object::Machine(machine), Quantity::Throw);
+        let node = self.store.slot(channel).node;
+        node.is_some_and(|node| self.nodes.get(&node).is_some_and(|node| node.up))
     }
 
     /// Cut and proved, or current fresh and steady and the block proved clear. Unknown, held and stale count as
@@ -288,12 +304,21 @@ impl Supervisor {
                 let sure = if *confirmed { ", no wheel on the points" } else { "" };
                 format!("throw {id} to {}{sure}", to.word())
             }
+            Act::Commission { machine, request } => {
+                let id = layout.machines.get(machine.at()).map_or("?", |it| it.id.as_str());
+                format!("commission {id}: {}", request.word())
+            }
             Act::NameCulprit { fault, suspect } => {
                 format!("name suspect {} of fault {}", suspect + 1, fault.0)
             }
             Act::Shutdown => "stop".to_owned(),
         }
     }
+}
+
+/// Nothing to record: a page says every minute that it is still open.
+const fn is_sign_of_life(act: &Act) -> bool {
+    matches!(act, Act::Commission { request: crate::commission::Request::Stay, .. })
 }
 
 fn first_of(reasons: &[(bool, Refusal)]) -> Result<(), Refusal> {

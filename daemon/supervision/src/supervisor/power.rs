@@ -48,6 +48,7 @@ impl Supervisor {
             }
             Told::Proved(after, strength) => {
                 let which = self.model.feed(feed);
+                self.commissioning.handle_cut(feed, after, strength);
                 for recording in &mut self.recordings {
                     recording.handle_proof(which, at, strength);
                 }

@@ -7,10 +7,11 @@ use wiring::{
     index::{ChannelIx, DistrictIx, FrogIx, PoleIx},
     layout::Control,
     protection::Protection,
+    revision::revisions,
     units::{Microamps, Micros, Mono},
 };
 
-use super::{ShownFrog, Supervisor};
+use super::{ShownFrog, Supervisor, commissioning::Commissioning};
 use crate::{
     alarms::Alarms,
     contact::{Contact, ContactSettings},
@@ -64,6 +65,8 @@ pub(crate) enum Timer {
     Alarms,
     /// Fading loads.
     Housekeeping,
+    /// Steady readings and lost patience of sessions.
+    Commissioning,
 }
 
 /// Where each kind of child begins.
@@ -107,6 +110,7 @@ impl Slots {
             Timer::Recorder => self.last,
             Timer::Alarms => self.last + 1,
             Timer::Housekeeping => self.last + 2,
+            Timer::Commissioning => self.last + 3,
         }
     }
 
@@ -132,8 +136,10 @@ impl Slots {
             Timer::Recorder
         } else if slot == self.last + 1 {
             Timer::Alarms
-        } else {
+        } else if slot == self.last + 2 {
             Timer::Housekeeping
+        } else {
+            Timer::Commissioning
         }
     }
 }
@@ -173,6 +179,7 @@ pub(crate) fn build(model: Arc<Model>, start: &Start, now: Mono) -> Supervisor {
         seen_by: vec![None; layout.frogs.len()],
         seeing: vec![Vec::new(); layout.blocks.len()],
         proved_pairs: layout.frogs.iter().map(|frog| frog.proved).collect(),
+        commissioning: Commissioning::new(revisions(&layout), model.feeds()),
         culprits: vec![0; layout.frogs.len()],
         blocks: (0..layout.blocks.len()).map(|at| occupied(&model, at)).collect(),
         shown_blocks: vec![Occupancy::Unknown; layout.blocks.len()],
@@ -183,7 +190,7 @@ pub(crate) fn build(model: Arc<Model>, start: &Start, now: Mono) -> Supervisor {
         recordings: Vec::new(),
         closed: VecDeque::new(),
         nodes: BTreeMap::new(),
-        deadlines: Deadlines::new(slots.slot(Timer::Housekeeping) + 1),
+        deadlines: Deadlines::new(slots.slot(Timer::Commissioning) + 1),
         slots,
         housekeeping: None,
         outputs: VecDeque::new(),
@@ -227,6 +234,11 @@ pub(crate) fn cut_within(keys: &Protection, transport: Transport) -> Micros {
         Transport::Serial | Transport::Modbus | Transport::Lcc | Transport::Journal => CUT_WITHIN,
     };
     keys.cut_within.unwrap_or(usual).max(CUT_WITHIN_LEAST)
+}
+
+/// Below this no current of a district flows.
+pub(super) fn district_residual(model: &Model, district: DistrictIx) -> Microamps {
+    district_keys(model, district).cut_residual.unwrap_or(RESIDUAL)
 }
 
 fn power_settings(model: &Model, feed: Feed, transport: Transport) -> PowerSettings {

@@ -1,6 +1,7 @@
 //! Whole-supervisor scenarios, written as text: time, channel, value; and the outputs they must lead to.
 
 mod alarms;
+mod commissioning;
 mod faults;
 mod laws;
 mod never;

@@ -180,7 +180,11 @@ impl Supervisor {
             Cause::PowerGone { .. } => (AlarmKind::PowerCut, here, Grade::Usual),
             Cause::CutFailure { .. } => (AlarmKind::CutFailed, here, Grade::Usual),
             Cause::Stale => (AlarmKind::ReadingStale, here, Grade::Other),
-            Cause::Operator | Cause::Shutdown | Cause::Retry(_) | Cause::Start => return,
+            Cause::TestLimit { .. }
+            | Cause::Operator
+            | Cause::Shutdown
+            | Cause::Retry(_)
+            | Cause::Start => return,
         };
         self.raise(kind, subject, grade, at, Seen::Cause(cause));
     }
@@ -262,7 +266,8 @@ impl Supervisor {
             return;
         }
         let fault = self.powers[feed].why().and_then(|(_, fault)| fault);
-        if self.may_try(feed, fault) {
+        let worked_on = self.is_commissioned_by_another(self.model.feed(feed), "");
+        if !worked_on && self.may_try(feed, fault) {
             let count = self.restores[feed].handle_try();
             let turn = self.take_turn(self.model.feed(feed), at);
             if turn <= at {
@@ -336,6 +341,7 @@ const fn is_fault_current(cause: Cause) -> bool {
         | Cause::PowerGone { .. }
         | Cause::CutFailure { .. }
         | Cause::Stale
+        | Cause::TestLimit { .. }
         | Cause::Operator
         | Cause::Shutdown
         | Cause::Retry(_)
@@ -357,6 +363,7 @@ const fn is_retryable(cause: Cause) -> bool {
         | Cause::PowerGone { .. }
         | Cause::CutFailure { .. }
         | Cause::Stale
+        | Cause::TestLimit { .. }
         | Cause::Operator
         | Cause::Shutdown
         | Cause::Retry(_)

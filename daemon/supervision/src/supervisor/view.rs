@@ -54,6 +54,7 @@ impl Supervisor {
             self.read_block(BlockIx::new(block), now);
         }
         self.refresh_timer(Timer::Alarms);
+        self.remember_commissioning(remembered.commissioning, now);
     }
 
     pub(super) fn view(&self) -> Snapshot {
@@ -84,6 +85,8 @@ impl Supervisor {
                 .collect(),
             alarms: self.alarm_views(),
             alarms_in_ten_minutes: self.alarms.in_ten_minutes(self.now),
+            sessions: self.session_views(),
+            proofs: self.proofs(),
         }
     }
 

@@ -75,6 +75,11 @@ pub fn cause_text(cause: Cause, layout: &Layout) -> String {
         Cause::LowVoltage { seen, step } => {
             format!("half-short, voltage down to {seen} with a step of {step}")
         }
+        Cause::TestLimit { seen, limit } => {
+            format!(
+                "{seen} during a test with a limited supply, more than {limit}: the limiter is missing"
+            )
+        }
         Cause::Operator => "an operator's order".to_owned(),
         Cause::Shutdown => "Checkrail stops".to_owned(),
         Cause::Retry(count) => format!("automatic try {count} to restore"),

@@ -4,7 +4,7 @@ use crate::output::Refusal;
 
 impl Refusal {
     /// Every refusal.
-    pub const ALL: [Self; 15] = [
+    pub const ALL: [Self; 20] = [
         Self::NotInThatState,
         Self::NoActuator,
         Self::AlreadyOn,
@@ -19,6 +19,11 @@ impl Refusal {
         Self::UnderFault,
         Self::NoChannel,
         Self::ShelvingLimit,
+        Self::NotCommissioning,
+        Self::InCommissioning,
+        Self::WrongStep,
+        Self::StepOpen,
+        Self::NoTestCurrent,
         Self::Unknown,
     ];
 
@@ -40,6 +45,11 @@ impl Refusal {
             Self::UnderFault => "under-fault",
             Self::NoChannel => "no-channel",
             Self::ShelvingLimit => "shelving-limit",
+            Self::NotCommissioning => "not-commissioning",
+            Self::InCommissioning => "in-commissioning",
+            Self::WrongStep => "wrong-step",
+            Self::StepOpen => "step-open",
+            Self::NoTestCurrent => "no-test-current",
             Self::Unknown => "unknown",
         }
     }
@@ -65,6 +75,15 @@ pub const fn refusal_text(refusal: Refusal) -> &'static str {
         Refusal::UnderFault => "fault current flows: cut first, then throw",
         Refusal::NoChannel => "the machine has no throw channel, or its link is down",
         Refusal::ShelvingLimit => "too long for this priority, or shelving is not allowed",
+        Refusal::NotCommissioning => "you do not have it in commissioning: begin, or take it over",
+        Refusal::InCommissioning => {
+            "another person has a turnout of it in commissioning: ask that person"
+        }
+        Refusal::WrongStep => "this step does not ask for that: look at what it offers",
+        Refusal::StepOpen => "a step is neither passed nor skipped: go back to it",
+        Refusal::NoTestCurrent => {
+            "the test current is not between 0.2 and 1.5 A: connect the lamp, or enter amperes by the meter"
+        }
         Refusal::Unknown => "no such alarm, fault, suspect or object",
     }
 }

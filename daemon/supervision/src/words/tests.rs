@@ -49,6 +49,7 @@ fn all_causes() -> Vec<Cause> {
         Cause::Stale,
         Cause::LowVoltage { seen: Millivolts(9000), step: amps(2500) },
         Cause::Operator,
+        Cause::TestLimit { seen: Microamps(2_000_000), limit: Microamps(1_500_000) },
         Cause::Shutdown,
         Cause::Retry(2),
         Cause::Start,

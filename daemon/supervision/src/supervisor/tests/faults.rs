@@ -570,6 +570,7 @@ fn a_record_never_holds_another_record() {
             | Decision::State { .. }
             | Decision::Event(_)
             | Decision::FaultOpened { .. }
+            | Decision::Commissioned(_)
             | Decision::Answer { .. } => None,
         })
         .collect();

@@ -136,8 +136,9 @@ impl Rig {
             return Input::Tick;
         }
         if let Some(act) = line.strip_prefix("! ") {
-            let request =
-                OperatorRequest { id: RequestId(7), who: "ann".to_owned(), act: self.act(act) };
+            let (who, act) = act.strip_prefix("bob: ").map_or(("ann", act), |act| ("bob", act));
+            let who = who.to_owned();
+            let request = OperatorRequest { id: RequestId(7), who, act: self.act(act) };
             return Input::Operator(request);
         }
         let (name, word) = line.split_once(' ').unwrap();
@@ -176,6 +177,10 @@ impl Rig {
             ["ack", kind, subject] => Act::Acknowledge(self.key(kind, subject)),
             ["reset", kind, subject] => Act::Reset(self.key(kind, subject)),
             ["stop"] => Act::Shutdown,
+            ["commission", id, ..] => Act::Commission {
+                machine: self.machine(id),
+                request: super::commissioning::request(&words[2..]),
+            },
             _ => panic!("{text}"),
         }
     }
@@ -235,7 +240,9 @@ impl Rig {
             }
             Decision::Answer { result: Ok(()), .. } => format!("{at} done"),
             Decision::Answer { result: Err(why), .. } => format!("{at} refused {why:?}"),
-            Decision::Event(_) | Decision::FaultOpened { .. } => return None,
+            Decision::Commissioned(_) | Decision::Event(_) | Decision::FaultOpened { .. } => {
+                return None;
+            }
         };
         Some(text)
     }

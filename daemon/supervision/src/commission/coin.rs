@@ -1,0 +1,93 @@
+//! The coin test: a dead short on plain rail, its current against the forecast, and what ended it.
+
+use wiring::units::{Microamps, Micros, Mono};
+
+use super::DistrictSight;
+use crate::{cause::Cause, output::PowerState};
+
+/// A coin must be laid within this.
+const WITHIN: Micros = Micros::from_millis(60_000);
+/// Less than this of the forecast says that the loop has more resistance than the wiring model. Unit: percent. Common
+/// practice, no source: resistances of the model are good for a fifth.
+const ENOUGH: i64 = 80;
+
+/// A coin to be laid, or laid.
+#[derive(Clone, Debug)]
+pub(crate) struct CoinTest {
+    pub(crate) place: String,
+    pub(crate) predicted: Microamps,
+    began: Mono,
+    onset: Option<Mono>,
+    pub(crate) highest: Microamps,
+    pub(crate) end: Option<CoinEnd>,
+}
+
+/// What ended the short.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+pub(crate) enum CoinEnd {
+    /// Breaker or booster, after this.
+    Breaker(Micros),
+    /// Checkrail, before the breaker.
+    Checkrail(Micros),
+    /// Nothing: the coin was taken away.
+    Nothing(Micros),
+    /// No coin came.
+    NotLaid,
+}
+
+impl CoinTest {
+    pub(crate) const fn new(place: String, predicted: Microamps, now: Mono) -> Self {
+        Self { place, predicted, began: now, onset: None, highest: Microamps::ZERO, end: None }
+    }
+
+    pub(crate) fn handle(&mut self, sight: &DistrictSight, now: Mono) {
+        if self.end.is_some() {
+            return;
+        }
+        let half = Microamps(self.predicted.0 / 2);
+        if let Some(amps) = sight.amps {
+            if half <= amps {
+                self.onset.get_or_insert(now);
+            }
+            if self.onset.is_some() {
+                self.highest = self.highest.max(amps);
+            }
+        }
+        let Some(onset) = self.onset else { return };
+        let after = now.since(onset);
+        self.end = match (sight.power, sight.cause) {
+            (Some(PowerState::Cut | PowerState::Cutting), Some(Cause::TrippedElsewhere { .. })) => {
+                Some(CoinEnd::Breaker(after))
+            }
+            (Some(PowerState::Cut), Some(Cause::PowerGone { .. })) => Some(CoinEnd::Breaker(after)),
+            (Some(PowerState::Cutting | PowerState::Cut), _) => Some(CoinEnd::Checkrail(after)),
+            (_, _) if sight.amps.is_some_and(|amps| amps < half) => {
+                // Whether the breaker acted is known by then: `tripped elsewhere` is told within a second.
+                (Micros::from_millis(1500) <= after).then_some(CoinEnd::Nothing(after))
+            }
+            (_, _) => None,
+        };
+    }
+
+    pub(crate) fn handle_timeout(&mut self, now: Mono) {
+        if self.onset.is_none() && self.end.is_none() && self.began + WITHIN <= now {
+            self.end = Some(CoinEnd::NotLaid);
+        }
+    }
+
+    pub(crate) fn poll_deadline(&self) -> Option<Mono> {
+        (self.onset.is_none() && self.end.is_none()).then_some(self.began + WITHIN)
+    }
+
+    /// The current was as forecast and something ended it; none while it lasts.
+    pub(crate) fn passes(&self) -> Option<bool> {
+        match self.end? {
+            CoinEnd::Breaker(_) | CoinEnd::Checkrail(_) => Some(self.is_enough()),
+            CoinEnd::Nothing(_) | CoinEnd::NotLaid => Some(false),
+        }
+    }
+
+    pub(crate) fn is_enough(&self) -> bool {
+        self.predicted.percent(ENOUGH) <= self.highest
+    }
+}
