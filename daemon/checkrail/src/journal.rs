@@ -177,7 +177,10 @@ pub fn output_line(
             Some(line)
         }
         Decision::FaultClosed(record) => Some(fault_line(output.at, record, layout)),
-        Decision::Event(_) | Decision::FaultOpened { .. } | Decision::Answer { .. } => None,
+        Decision::Event(_)
+        | Decision::FaultOpened { .. }
+        | Decision::Commissioned(_)
+        | Decision::Answer { .. } => None,
     }
 }
 

@@ -74,6 +74,8 @@ pub enum What {
     Proving(Proving),
     /// A commissioning ended.
     Commissioned(Commissioned),
+    /// A commissioning went on, or ended.
+    Commissioning(Box<supervision::commission::Kept>),
 }
 
 /// The result of commissioning one turnout.
@@ -163,6 +165,7 @@ impl Item {
                 What::FaultOpened { fault, district, cause }
             }
             Decision::FaultClosed(record) => What::FaultClosed(record),
+            Decision::Commissioned(kept) => What::Commissioning(kept),
             Decision::State { .. } | Decision::Answer { .. } => return None,
         };
         Some(Self { at: output.at, utc, what })
@@ -184,6 +187,7 @@ impl Item {
             | What::Shelving { .. }
             | What::Culprit { .. }
             | What::Note { .. }
+            | What::Commissioning(_)
             | What::Proving(_)
             | What::Commissioned(_) => Worth::State,
             What::Event(event) => worth_of(event),

@@ -17,6 +17,7 @@
 
 mod codec;
 mod commissioned;
+mod commissioning;
 pub mod export;
 mod history;
 mod item;

@@ -11,7 +11,7 @@ use wiring::{
     units::{MicroA2s, Mono},
 };
 
-use crate::{item::Proving, names::Names, stored};
+use crate::{commissioning, names::Names, stored};
 
 /// Reads it all. `now` is the same instant on both clocks.
 ///
@@ -26,7 +26,8 @@ pub fn remembered(
         locked_out: locked_out(db, names)?,
         alarms: alarms(db, names, now)?,
         ledger: ledger(db, names)?,
-        proved_pairs: proved_pairs(db, names)?,
+        proved_pairs: commissioning::proved_pairs(db, names)?,
+        commissioning: commissioning::remembered(db, names)?,
         culprits: culprits(db, names)?,
     })
 }
@@ -112,22 +113,6 @@ fn ledger(db: &Connection, names: &Names) -> rusqlite::Result<Vec<LedgerEntry>> 
         let (name, hits, energy) = row?;
         let Some(Object::Pole(pole)) = known(names, &name) else { continue };
         all.push(LedgerEntry { pole, hits, energy: MicroA2s(energy.unsigned_abs()) });
-    }
-    Ok(all)
-}
-
-/// The latest result counts: a pair that failed its later test is proved no more.
-fn proved_pairs(db: &Connection, names: &Names) -> rusqlite::Result<Vec<wiring::index::FrogIx>> {
-    let mut read = db.prepare(
-        "SELECT subject FROM (SELECT subject, passed, max(id) FROM commissioning WHERE step = ? \
-         GROUP BY subject) WHERE passed ORDER BY subject",
-    )?;
-    let rows = read.query_map([Proving::BOTH_POLES], |row| row.get::<_, String>(0))?;
-    let mut all = Vec::new();
-    for row in rows {
-        if let Some(Object::Frog(frog)) = known(names, &row?) {
-            all.push(frog);
-        }
     }
     Ok(all)
 }

@@ -109,7 +109,9 @@ fn event(output: &Output, trigger: Mono, names: &Names) -> Option<json::Event> {
             Some(names.object(Object::District(*district))),
             words::sentence(&words::cause_text(*cause, names.layout())),
         ),
-        Decision::FaultClosed(_) | Decision::Answer { .. } => return None,
+        Decision::FaultClosed(_) | Decision::Commissioned(_) | Decision::Answer { .. } => {
+            return None;
+        }
     })
 }
 

@@ -3,7 +3,7 @@
 use rusqlite::{Connection, TransactionBehavior};
 
 /// Steps in order: the first makes version 1 of an empty file.
-const STEPS: [&str; 3] = [VERSION_1, VERSION_2, VERSION_3];
+const STEPS: [&str; 4] = [VERSION_1, VERSION_2, VERSION_3, VERSION_4];
 
 const VERSION_1: &str = "
 -- One row a run of the daemon: monotonic instants belong to a run.
@@ -214,6 +214,12 @@ CREATE TABLE wired (
   machine TEXT PRIMARY KEY,
   wiring TEXT NOT NULL
 ) STRICT, WITHOUT ROWID;
+";
+
+const VERSION_4: &str = "
+-- Steps of commissioning as they end: `passed failed skipped`, and the fingerprint of the wiring that they are about.
+ALTER TABLE commissioning ADD COLUMN outcome TEXT;
+ALTER TABLE commissioning ADD COLUMN wiring TEXT;
 ";
 
 /// The tables that are worth saving from a damaged file, those that a restart needs first.

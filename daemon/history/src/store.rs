@@ -4,6 +4,7 @@ use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, 
 use supervision::{
     alarm::{AlarmChange, AlarmState, Subject},
     cause::Cause,
+    commission::Kept,
     input::MachinePosition,
     output::{Event, EventKind},
     record::{FaultNumber, FaultRecord},
@@ -17,6 +18,7 @@ use wiring::{
 
 use crate::{
     codec,
+    commissioning::{self, PASSED},
     item::{Commissioned, Item, Proving, What},
     names::Names,
     render, stored, tally,
@@ -108,6 +110,7 @@ impl Writing<'_> {
             What::Culprit { fault, suspect, who } => self.culprit(item, *fault, *suspect, who),
             What::Note { fault, who, text } => self.note(item, *fault, who, text),
             What::Proving(proving) => self.proving(item, proving),
+            What::Commissioning(kept) => self.commissioning(item, kept),
             What::Commissioned(result) => self.commissioned(item, result),
         }
     }
@@ -410,6 +413,29 @@ impl Writing<'_> {
         Ok(())
     }
 
+    /// One row a step, and one for the whole when it ends.
+    fn commissioning(&self, item: &Item, kept: &Kept) -> rusqlite::Result<()> {
+        let row = commissioning::row(kept, &self.names);
+        self.run_sql(
+            "INSERT INTO commissioning(utc_us, subject, step, passed, detail, who, outcome, wiring) \
+             VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            params![
+                item.utc,
+                row.subject,
+                row.step,
+                row.outcome == PASSED,
+                row.detail,
+                kept.who,
+                row.outcome,
+                kept.wiring
+            ],
+        )?;
+        match commissioning::whole(kept, &self.names) {
+            Some(whole) => self.commissioned(item, &whole),
+            None => Ok(()),
+        }
+    }
+
     fn commissioned(&self, item: &Item, it: &Commissioned) -> rusqlite::Result<()> {
         self.run_sql(
             "INSERT INTO commissioned(machine, utc_us, who, outcome, wiring, steps) \
@@ -433,9 +459,9 @@ fn wired(db: &Connection, names: &Names) -> rusqlite::Result<()> {
     let change = db.unchecked_transaction()?;
     change.execute("DELETE FROM wired", [])?;
     let mut write = change.prepare("INSERT INTO wired(machine, wiring) VALUES (?, ?)")?;
-    for machine in (0..layout.machines.len()).map(MachineIx::new) {
-        let name = names.object(Object::Machine(machine));
-        write.execute(params![name, fingerprint::of_machine(layout, machine)])?;
+    for (at, print) in fingerprint::of_machines(layout).into_iter().enumerate() {
+        let name = names.object(Object::Machine(MachineIx::new(at)));
+        write.execute(params![name, print])?;
     }
     drop(write);
     change.commit()

@@ -24,6 +24,7 @@ enum Stored {
     CutFailure { seen: Option<i64>, waited: u64 },
     Stale,
     LowVoltage { seen: i64, step: i64 },
+    TestLimit { seen: i64, limit: i64 },
     Operator,
     Shutdown,
     Retry(u8),
@@ -52,6 +53,7 @@ pub(crate) fn write(cause: Cause, names: &Names) -> String {
         }
         Cause::Stale => Stored::Stale,
         Cause::LowVoltage { seen, step } => Stored::LowVoltage { seen: seen.0, step: step.0 },
+        Cause::TestLimit { seen, limit } => Stored::TestLimit { seen: seen.0, limit: limit.0 },
         Cause::Operator => Stored::Operator,
         Cause::Shutdown => Stored::Shutdown,
         Cause::Retry(count) => Stored::Retry(count),
@@ -95,6 +97,9 @@ pub(crate) fn read(text: &str, names: &Names) -> Option<Cause> {
         Stored::Stale => Cause::Stale,
         Stored::LowVoltage { seen, step } => {
             Cause::LowVoltage { seen: Millivolts(seen), step: Microamps(step) }
+        }
+        Stored::TestLimit { seen, limit } => {
+            Cause::TestLimit { seen: Microamps(seen), limit: Microamps(limit) }
         }
         Stored::Operator => Cause::Operator,
         Stored::Shutdown => Cause::Shutdown,

@@ -6,8 +6,14 @@ use std::{path::Path, sync::Arc};
 
 use history::{Commissioned, History, Names, Outcome, Reader, Settings, What};
 use serde_json::json;
+use supervision::commission::{Kept, KeptWhat, Outcome as StepOutcome, Step};
 use support::{LAYOUT, UTC, item};
-use wiring::{channel::ChannelTable, fingerprint, index::MachineIx, units::Mono};
+use wiring::{
+    channel::ChannelTable,
+    fingerprint,
+    index::{FrogIx, MachineIx},
+    units::Mono,
+};
 
 /// The fingerprint of T1 in a layout file.
 fn wiring_of(text: &str) -> String {
@@ -79,4 +85,61 @@ fn results_read_back_newest_first_with_what_was_measured() {
     assert_eq!(all[0].steps[0]["seconds"], json!(2.4));
     assert_eq!(reader.commissioned(Some("machine/T9")).expect("results"), []);
     assert_eq!(reader.commissioned(None).expect("results").len(), 2);
+}
+
+/// What a session keeps, one item each, of machine T1 for a wiring.
+fn session(wiring: &str, what: KeptWhat) -> What {
+    let (machine, who, wiring) = (MachineIx(0), "MK".to_owned(), wiring.to_owned());
+    What::Commissioning(Box::new(Kept { machine, wiring, who, what }))
+}
+
+fn passed(step: Step) -> KeptWhat {
+    KeptWhat::Result { step, outcome: StepOutcome::Passed, detail: "2.40 s".to_owned() }
+}
+
+/// Records what a session kept, stops, and starts again on a layout.
+fn restarted(kept: Vec<KeptWhat>, text: &str) -> supervision::start::Remembered {
+    let dir = tempfile::tempdir().expect("a folder");
+    let history = open(dir.path(), LAYOUT);
+    for (at, what) in kept.into_iter().enumerate() {
+        history.record(item(at as u64, session(&wiring_of(LAYOUT), what)));
+    }
+    drop(history);
+    open(dir.path(), text).remembered()
+}
+
+#[test]
+fn steps_and_an_open_session_come_back_for_the_same_wiring_alone() {
+    let rewired = LAYOUT.replace("poles = [\"T1.1\", \"T1.2\"]", "poles = [\"T1.1\"]");
+    let kept = || vec![KeptWhat::Begun, passed(Step::Name), passed(Step::Normal)];
+    let it = &restarted(kept(), LAYOUT).commissioning[0];
+    assert_eq!(it.results.iter().map(|it| it.step).collect::<Vec<_>>(), [Step::Name, Step::Normal]);
+    assert_eq!((it.open.as_deref(), it.proved.is_some()), (Some("MK"), false));
+    let it = &restarted(kept(), &rewired).commissioning[0];
+    assert_eq!(it.results, []);
+    let left = KeptWhat::Ended { why: "left".to_owned(), results: Vec::new() };
+    let it = &restarted([kept(), vec![left]].concat(), LAYOUT).commissioning[0];
+    assert_eq!((it.open.as_deref(), it.results.len()), (None, 2));
+}
+
+#[test]
+fn a_signature_proves_and_starts_the_next_commissioning_afresh() {
+    let sign = |proved| KeptWhat::Signed { proved, detail: String::new(), results: Vec::new() };
+    let kept = vec![KeptWhat::Begun, passed(Step::Name), sign(true)];
+    let it = &restarted(kept.clone(), LAYOUT).commissioning[0];
+    assert_eq!((it.results.len(), it.open.as_deref()), (0, None));
+    let proved = it.proved.as_ref().expect("it is proved");
+    assert_eq!((proved.who.as_str(), &proved.wiring), ("MK", &wiring_of(LAYOUT)));
+    let it = &restarted([kept, vec![sign(false)]].concat(), LAYOUT).commissioning[0];
+    assert_eq!(it.proved, None);
+}
+
+#[test]
+fn a_pair_is_proved_for_the_wires_that_were_tried() {
+    let both = |carry| KeptWhat::BothPoles { frog: FrogIx(0), carry, detail: String::new() };
+    let rewired = LAYOUT.replace("poles = [\"T1.1\", \"T1.2\"]", "poles = [\"T1.2\", \"T1.3\"]");
+    let rewired = rewired.replace("poles = 2", "poles = 3");
+    assert_eq!(restarted(vec![both(true)], LAYOUT).proved_pairs, [FrogIx(0)]);
+    assert_eq!(restarted(vec![both(true), both(false)], LAYOUT).proved_pairs, []);
+    assert_eq!(restarted(vec![both(true)], &rewired).proved_pairs, []);
 }

@@ -33,7 +33,6 @@ mod view;
 use wiring::{
     index::{FrogIx, MachineIx},
     layout::{Conductor, Position},
-    revision::Revision,
     units::{Microamps, Micros, Millivolts, Mono},
 };
 
@@ -188,8 +187,8 @@ pub struct StepResult {
 pub struct Kept {
     /// The machine.
     pub machine: MachineIx,
-    /// The revision of its wiring that this is about.
-    pub revision: Revision,
+    /// Fingerprint of the wiring that this is about ([`wiring::fingerprint`]).
+    pub wiring: String,
     /// Who did it.
     pub who: String,
     /// What.
@@ -201,8 +200,22 @@ pub struct Kept {
 pub enum KeptWhat {
     /// A session began, or another person goes on with it.
     Begun,
-    /// A session ended without a signature, and why.
-    Ended(String),
+    /// A session ended without a signature.
+    Ended {
+        /// Why.
+        why: String,
+        /// What came of its steps.
+        results: Vec<StepResult>,
+    },
+    /// A session ended with a signature.
+    Signed {
+        /// The turnout is proved by it.
+        proved: bool,
+        /// What was left out.
+        detail: String,
+        /// What came of its steps.
+        results: Vec<StepResult>,
+    },
     /// A step ended.
     Result {
         /// Which.
@@ -239,8 +252,8 @@ pub struct Remembered {
 /// A signature.
 #[derive(Clone, Debug, Eq, PartialEq)]
 pub struct Proved {
-    /// The wiring that it is about.
-    pub revision: Revision,
+    /// Fingerprint of the wiring that it is about.
+    pub wiring: String,
     /// Initials.
     pub who: String,
     /// When.

@@ -1,9 +1,6 @@
 //! The state at one instant as plain data, for dashboard, metrics and tests.
 
-use wiring::{
-    revision::Revision,
-    units::{Microamps, Micros, Millivolts, Mono},
-};
+use wiring::units::{Microamps, Micros, Millivolts, Mono};
 
 use crate::{
     alarm::{AlarmKey, AlarmState, Priority},
@@ -48,8 +45,8 @@ pub struct Snapshot {
 /// What commissioning proved of one machine.
 #[derive(Clone, Debug, Eq, PartialEq)]
 pub struct Proof {
-    /// The wiring as it is now.
-    pub revision: Revision,
+    /// Fingerprint of the wiring as it is now.
+    pub wiring: String,
     /// The signature, whatever was wired since.
     pub proved: Option<Proved>,
 }
@@ -58,7 +55,7 @@ impl Proof {
     /// Signed for the wiring as it is now.
     #[must_use]
     pub fn holds(&self) -> bool {
-        self.proved.as_ref().is_some_and(|it| it.revision == self.revision)
+        self.proved.as_ref().is_some_and(|it| it.wiring == self.wiring)
     }
 }
 

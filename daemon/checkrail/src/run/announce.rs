@@ -67,6 +67,10 @@ pub fn log(output: &Output, loaded: &Loaded, nodes: &[String]) {
             let refused = result.err().map(words::refusal_text);
             debug!(t, request = request.0, refused, "RequestAnswered");
         }
+        Decision::Commissioned(kept) => {
+            let machine = &loaded.layout.machines[kept.machine.at()].id;
+            info!(t, machine, who = kept.who, what = ?kept.what, "CommissioningWentOn");
+        }
         Decision::State { .. } => {}
     }
 }

@@ -84,6 +84,7 @@ impl Archivist {
             | Act::Restore { .. }
             | Act::Hold(_)
             | Act::Release(_)
+            | Act::Commission { .. }
             | Act::Throw { .. }
             | Act::Shutdown => return,
         };

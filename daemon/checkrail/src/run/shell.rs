@@ -338,7 +338,7 @@ impl Shell {
             Decision::Answer { request, result } => {
                 self.answer(*request, *result, output.at);
             }
-            Decision::Order(_) | Decision::FaultClosed(_) => {}
+            Decision::Order(_) | Decision::FaultClosed(_) | Decision::Commissioned(_) => {}
         }
         let wall = self.parts.clock.wall(output.at);
         self.parts.archivist.record(output, wall, &self.nodes);

@@ -285,7 +285,7 @@ impl Plant {
                     Err(Refusal::Unknown)
                 }
             }
-            Act::Throw { .. } | Act::Shutdown => Err(Refusal::NoChannel),
+            Act::Throw { .. } | Act::Commission { .. } | Act::Shutdown => Err(Refusal::NoChannel),
         }
     }
 

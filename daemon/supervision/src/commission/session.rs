@@ -417,6 +417,11 @@ impl Session {
         Ok(())
     }
 
+    /// The results, in order of the steps.
+    pub(crate) fn results(&self) -> Vec<StepResult> {
+        self.results.iter().flatten().cloned().collect()
+    }
+
     /// The result of a step.
     pub(crate) fn result(&self, step: Step) -> Option<&StepResult> {
         self.results[step.at()].as_ref()

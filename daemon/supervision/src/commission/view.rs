@@ -136,7 +136,7 @@ impl Session {
             readings: self.readings(),
             verdict: self.verdict(),
             offers: self.offers(by_order),
-            results: Step::ALL.iter().filter_map(|it| self.result(*it).cloned()).collect(),
+            results: self.results(),
         }
     }
 

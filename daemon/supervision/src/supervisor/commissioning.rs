@@ -5,7 +5,6 @@ use wiring::{
     index::{DistrictIx, FrogIx, MachineIx},
     layout::Position,
     polarity::{Required, Wired},
-    revision::Revision,
     units::{Microamps, Micros, Mono},
 };
 
@@ -30,7 +29,7 @@ use crate::{
 /// What is known of machines from commissioning.
 #[derive(Debug)]
 pub(crate) struct Commissioning {
-    revisions: Vec<Revision>,
+    wiring: Vec<String>,
     sessions: Vec<Session>,
     proved: Vec<Option<Proved>>,
     /// Results since the last signature, by machine.
@@ -40,10 +39,10 @@ pub(crate) struct Commissioning {
 }
 
 impl Commissioning {
-    pub(super) fn new(revisions: Vec<Revision>, feeds: usize) -> Self {
-        let machines = revisions.len();
+    pub(super) fn new(wiring: Vec<String>, feeds: usize) -> Self {
+        let machines = wiring.len();
         Self {
-            revisions,
+            wiring,
             sessions: Vec::new(),
             proved: vec![None; machines],
             results: vec![Vec::new(); machines],
@@ -86,7 +85,7 @@ impl Supervisor {
     pub(super) fn remember_commissioning(&mut self, remembered: Vec<Remembered>, now: Mono) {
         for it in remembered {
             let at = it.machine.at();
-            if self.commissioning.revisions.len() <= at {
+            if self.commissioning.wiring.len() <= at {
                 continue;
             }
             self.commissioning.proved[at] = it.proved;
@@ -380,7 +379,13 @@ impl Supervisor {
             Told::Result(result) => {
                 self.keep_result(machine, &result, at);
                 let StepResult { step, outcome, detail, who } = result;
-                self.keep(machine, &who, KeptWhat::Result { step, outcome, detail }, at);
+                let what = if step == Step::Sign {
+                    let results = self.commissioning.sessions[place].results();
+                    KeptWhat::Signed { proved: outcome == Outcome::Passed, detail, results }
+                } else {
+                    KeptWhat::Result { step, outcome, detail }
+                };
+                self.keep(machine, &who, what, at);
             }
             Told::BothPoles { frog, carry, detail } => {
                 self.proved_pairs[frog.at()] = carry || self.model.layout.frogs[frog.at()].proved;
@@ -394,9 +399,11 @@ impl Supervisor {
                 }
             }
             Told::Ended(why) => {
+                let results = session.results();
                 self.end_session(place, at);
                 if let Some(why) = why {
-                    self.keep(machine, &who, KeptWhat::Ended(why.to_owned()), at);
+                    let what = KeptWhat::Ended { why: why.to_owned(), results };
+                    self.keep(machine, &who, what, at);
                 }
                 return true;
             }
@@ -413,7 +420,7 @@ impl Supervisor {
         }
         results.clear();
         let proved = Proved {
-            revision: self.commissioning.revisions[machine.at()],
+            wiring: self.commissioning.wiring[machine.at()].clone(),
             who: result.who.clone(),
             when: When::Run(at),
         };
@@ -432,8 +439,8 @@ impl Supervisor {
     }
 
     fn keep(&mut self, machine: MachineIx, who: &str, what: KeptWhat, at: Mono) {
-        let revision = self.commissioning.revisions[machine.at()];
-        let kept = Kept { machine, revision, who: who.to_owned(), what };
+        let wiring = self.commissioning.wiring[machine.at()].clone();
+        let kept = Kept { machine, wiring, who: who.to_owned(), what };
         self.emit(at, Decision::Commissioned(Box::new(kept)));
     }
 
@@ -443,8 +450,8 @@ impl Supervisor {
     }
 
     pub(super) fn proofs(&self) -> Vec<Proof> {
-        let all = self.commissioning.revisions.iter().zip(&self.commissioning.proved);
-        all.map(|(revision, proved)| Proof { revision: *revision, proved: proved.clone() })
+        let all = self.commissioning.wiring.iter().zip(&self.commissioning.proved);
+        all.map(|(wiring, proved)| Proof { wiring: wiring.clone(), proved: proved.clone() })
             .collect()
     }
 }

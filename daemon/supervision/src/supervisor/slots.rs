@@ -4,10 +4,10 @@ use std::{collections::BTreeMap, collections::VecDeque, sync::Arc};
 
 use wiring::{
     channel::Quantity,
+    fingerprint::of_machines,
     index::{ChannelIx, DistrictIx, FrogIx, PoleIx},
     layout::Control,
     protection::Protection,
-    revision::revisions,
     units::{Microamps, Micros, Mono},
 };
 
@@ -179,7 +179,7 @@ pub(crate) fn build(model: Arc<Model>, start: &Start, now: Mono) -> Supervisor {
         seen_by: vec![None; layout.frogs.len()],
         seeing: vec![Vec::new(); layout.blocks.len()],
         proved_pairs: layout.frogs.iter().map(|frog| frog.proved).collect(),
-        commissioning: Commissioning::new(revisions(&layout), model.feeds()),
+        commissioning: Commissioning::new(of_machines(&layout), model.feeds()),
         culprits: vec![0; layout.frogs.len()],
         blocks: (0..layout.blocks.len()).map(|at| occupied(&model, at)).collect(),
         shown_blocks: vec![Occupancy::Unknown; layout.blocks.len()],

@@ -1,9 +1,9 @@
 //! One machine commissioned: what is measured, what fails with which remedy, what others see meanwhile.
 
 use wiring::{
+    fingerprint::of_machine,
     index::MachineIx,
     layout::Position,
-    revision::revisions,
     units::{Microamps, Micros, Millivolts, Mono},
 };
 
@@ -104,7 +104,10 @@ fn kept(rig: &Rig) -> Vec<String> {
     });
     kept.map(|(at, kept)| match &kept.what {
         KeptWhat::Begun => format!("{at} begun by {}", kept.who),
-        KeptWhat::Ended(why) => format!("{at} ended, {why}"),
+        KeptWhat::Ended { why, .. } => format!("{at} ended, {why}"),
+        KeptWhat::Signed { proved, detail, .. } => {
+            format!("{at} signed {}: {detail}", if *proved { "passed" } else { "failed" })
+        }
         KeptWhat::Result { step, outcome, detail } => {
             format!("{at} {} {}: {detail}", step.word(), outcome.word())
         }
@@ -404,14 +407,14 @@ fn a_coin_is_judged_by_its_current_and_by_what_ended_it() {
 
 #[test]
 fn an_open_session_and_its_results_survive_a_restart() {
-    let revision = revisions(&Rig::new("").layout)[0];
+    let wiring = of_machine(&Rig::new("").layout, MachineIx::new(0));
     let passed = |step| StepResult {
         step,
         outcome: Outcome::Passed,
         detail: "before".to_owned(),
         who: "ann".to_owned(),
     };
-    let proved = Proved { revision, who: "IH".to_owned(), when: When::Utc(5) };
+    let proved = Proved { wiring: wiring.clone(), who: "IH".to_owned(), when: When::Utc(5) };
     let remembered = Remembered {
         machine: MachineIx::new(0),
         proved: Some(proved),
@@ -430,7 +433,7 @@ fn an_open_session_and_its_results_survive_a_restart() {
         super::rig::LAYOUT.replace("normal = \"right\"\nreverse", "normal = \"left\"\nreverse");
     let remembered = Remembered {
         machine: MachineIx::new(0),
-        proved: Some(Proved { revision, who: "IH".to_owned(), when: When::Utc(5) }),
+        proved: Some(Proved { wiring, who: "IH".to_owned(), when: When::Utc(5) }),
         results: Vec::new(),
         open: None,
     };
