@@ -415,7 +415,7 @@ impl Writing<'_> {
 
     /// One row a step, and one for the whole when it ends.
     fn commissioning(&self, item: &Item, kept: &Kept) -> rusqlite::Result<()> {
-        let row = commissioning::row(kept, &self.names);
+        let row = commissioning::row(kept, self.names);
         self.run_sql(
             "INSERT INTO commissioning(utc_us, subject, step, passed, detail, who, outcome, wiring) \
              VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
@@ -430,7 +430,7 @@ impl Writing<'_> {
                 kept.wiring
             ],
         )?;
-        match commissioning::whole(kept, &self.names) {
+        match commissioning::whole(kept, self.names) {
             Some(whole) => self.commissioned(item, &whole),
             None => Ok(()),
         }
