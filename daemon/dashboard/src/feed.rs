@@ -312,6 +312,7 @@ const fn seen(cause: Cause) -> Option<Microamps> {
         Cause::Short { seen, .. }
         | Cause::AtLimit { seen, .. }
         | Cause::Overload { seen, .. }
+        | Cause::TestLimit { seen, .. }
         | Cause::TrippedElsewhere { seen } => Some(seen),
         Cause::CutFailure { seen, .. } => seen,
         Cause::HalfShort { .. }

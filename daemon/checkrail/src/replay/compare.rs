@@ -180,6 +180,7 @@ impl Run {
                 | Decision::State { .. }
                 | Decision::Event(_)
                 | Decision::FaultOpened { .. }
+                | Decision::Commissioned(_)
                 | Decision::Answer { .. } => {}
             }
         }
