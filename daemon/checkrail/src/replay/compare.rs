@@ -95,7 +95,7 @@ fn changed(source: &Source, loaded: &Loaded, path: &Path) -> Result<Loaded, Fail
     }
     match changed.read.layout {
         Some(layout) if changed.errors.is_empty() => {
-            Ok(Loaded { layout: layout.into(), channels: loaded.channels.clone() })
+            Ok(Loaded { layout: layout.into(), ..loaded.clone() })
         }
         Some(_) | None => Err(Failure::SettingsRefused {
             path: path.to_owned(),
