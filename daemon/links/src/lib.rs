@@ -5,6 +5,7 @@
 //! and judged by the supervisor; an acknowledgement never proves a cut.
 
 pub mod clp;
+pub mod lcc;
 pub mod modbus;
 
 mod delay;

@@ -5,12 +5,14 @@ use std::{net::SocketAddr, sync::Arc, time::Instant};
 use supervision::{
     input::LinkReport,
     output::{Action, Order, PowerState, StateValue},
+    snapshot::Snapshot,
 };
 use tokio::task::JoinSet;
 use wiring::{channel::ChannelTable, index::ChannelIx, links::LinkSettings};
 
 use crate::{
     clp::port::Port,
+    lcc::{link::LccLink, node::Node},
     modbus::{ModbusLink, bus::Bus},
     mqtt::{BETWEEN_CUTS, MqttLink},
     nodes::NodeNumbers,
@@ -91,6 +93,7 @@ pub struct Links {
     mqtt: Option<Arc<MqttLink>>,
     serial: Vec<Arc<SerialLink>>,
     modbus: Vec<Arc<ModbusLink>>,
+    lcc: Vec<Arc<LccLink>>,
     tasks: JoinSet<()>,
 }
 
@@ -130,7 +133,14 @@ pub async fn start(
     for link in &modbus {
         tasks.spawn(Arc::clone(link).run(sink.clone(), tick.clone()));
     }
-    Ok((Links { sink, mqtt, serial, modbus, tasks }, arrivals))
+    let mut lcc = Vec::new();
+    for it in &settings.lcc {
+        let (channels, numbers) = (Arc::clone(&channels), Arc::clone(&numbers));
+        let link = LccLink::new(it.clone(), Node::new(it, channels, numbers, Instant::now()));
+        tasks.spawn(Arc::clone(&link).run(sink.clone()));
+        lcc.push(link);
+    }
+    Ok((Links { sink, mqtt, serial, modbus, lcc, tasks }, arrivals))
 }
 
 impl Links {
@@ -146,6 +156,9 @@ impl Links {
         for link in &self.modbus {
             let now = Instant::now();
             delivery = delivery.or(link.with(&self.sink, |bus| bus.order(order, now)));
+        }
+        for link in &self.lcc {
+            delivery = delivery.or(link.with(&self.sink, |node| node.order(order)));
         }
         if let Some(link) = &self.mqtt {
             let elsewhere = delivery != Delivery::NotMine;
@@ -169,6 +182,7 @@ impl Links {
         if value == StateValue::Power(PowerState::Cut) {
             self.serial.iter().for_each(|link| link.with(&self.sink, |port| port.proved(channel)));
             self.modbus.iter().for_each(|link| link.with(&self.sink, |bus| bus.proved(channel)));
+            self.lcc.iter().for_each(|link| link.with(&self.sink, |node| node.proved(channel)));
             self.mqtt.iter().for_each(|link| link.proved(channel));
         }
         self.mqtt.iter().for_each(|link| link.publish_state(channel, value));
@@ -191,13 +205,19 @@ impl Links {
         }
     }
 
+    /// The layout as it is seen, for links that tell of it by events of their own. Called ten times a second.
+    pub fn show(&self, snapshot: &Snapshot) {
+        self.lcc.iter().for_each(|link| link.with(&self.sink, |node| node.show(snapshot)));
+    }
+
     /// How the links are.
     #[must_use]
     pub fn status(&self) -> Vec<LinkStatus> {
         let mqtt = self.mqtt.iter().map(|link| link.status());
         let serial = self.serial.iter().map(|link| link.status(&self.sink));
         let modbus = self.modbus.iter().map(|link| link.status(&self.sink));
-        mqtt.chain(serial).chain(modbus).collect()
+        let lcc = self.lcc.iter().map(|link| link.status(&self.sink));
+        mqtt.chain(serial).chain(modbus).chain(lcc).collect()
     }
 
     /// Where the embedded broker listens, with the port that it got.
@@ -216,6 +236,7 @@ impl Links {
             self.mqtt.iter().for_each(|link| link.cut_everything());
             self.serial.iter().for_each(|link| link.with(&self.sink, Port::cut_everything));
             self.modbus.iter().for_each(|link| link.with(&self.sink, Bus::cut_everything));
+            self.lcc.iter().for_each(|link| link.with(&self.sink, Node::cut_everything));
         }
     }
 
@@ -226,7 +247,7 @@ impl Links {
             link.part().await;
         }
         // Serial lines get the time that the last cut needs.
-        if !self.serial.is_empty() {
+        if !self.serial.is_empty() || !self.lcc.is_empty() {
             tokio::time::sleep(BETWEEN_CUTS).await;
         }
         // A line takes its coils one by one; a dead unit is not awaited for ever.

@@ -9,6 +9,8 @@ pub enum LinkKind {
     Serial,
     /// Modbus.
     Modbus,
+    /// LCC events.
+    Lcc,
 }
 
 /// One link as it is now.

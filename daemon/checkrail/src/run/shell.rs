@@ -361,8 +361,9 @@ impl Shell {
     }
 
     fn show(&mut self, now: Mono) {
-        let mut view =
-            View::new(self.parts.supervisor.snapshot(), self.parts.clock.wall(now) / 1000);
+        let snapshot = self.parts.supervisor.snapshot();
+        self.parts.links.show(&snapshot);
+        let mut view = View::new(snapshot, self.parts.clock.wall(now) / 1000);
         view.links = link_views(&self.parts.links);
         view.history_ok = self.parts.archivist.is_ok();
         self.parts.views.send_replace(Arc::new(view));
@@ -423,6 +424,7 @@ pub fn link_views(links: &Links) -> Vec<LinkView> {
                 LinkKind::Mqtt => status.name.clone(),
                 LinkKind::Serial => format!("serial/{}", status.name),
                 LinkKind::Modbus => format!("modbus/{}", status.name),
+                LinkKind::Lcc => format!("lcc/{}", status.name),
             };
             let text = if status.up { status.address } else { status.trouble };
             LinkView { name, up: status.up, text }

@@ -4,39 +4,7 @@ use std::sync::Arc;
 
 use wiring::channel::ChannelTable;
 
-const TEXT: &str = r#"
-schema = 1
-
-[layout]
-name = "Tamarrow Valley"
-control = "dcc"
-
-[booster.main]
-volts = "15 V"
-limit = "5 A"
-cut = true
-
-[district.quarry]
-booster = "main"
-cut = true
-
-[district.yard]
-booster = "main"
-cut = true
-
-[block.q1]
-district = "quarry"
-
-[trackwork.T14]
-kind = "turnout"
-hand = "right"
-block = "q1"
-
-[trackwork.T14.frog]
-poles = ["T14.1"]
-normal = "right"
-reverse = "left"
-"#;
+const TEXT: &str = include_str!("layout.toml");
 
 /// Its channels.
 pub(crate) fn channels() -> Arc<ChannelTable> {
