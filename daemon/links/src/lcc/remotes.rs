@@ -209,7 +209,7 @@ fn lose(it: &mut Remote, due: &mut Due) {
 
 fn born(node: NodeId, it: &mut Remote) -> Input {
     let channels = it.channels.iter();
-    let channels = channels.map(|it| Announced { channel: *it, period: None, output: false });
+    let channels = channels.map(|it| Announced::input(*it, None));
     Input::Link(LinkReport::Born {
         node: it.ix,
         name: node.to_string(),
