@@ -93,6 +93,8 @@ pub fn birth(at: usize, node: &Node) -> Input {
         channel: it.channel,
         period: it.hz.map(|hz| Micros((1e6 / hz) as u64)),
         output: it.output,
+        averaging: it.avg_ms.map(|ms| Micros::from_millis(u64::from(ms))),
+        stale_after: None,
     });
     Input::Link(LinkReport::Born {
         node: node_ix(at),
