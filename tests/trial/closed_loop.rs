@@ -109,10 +109,8 @@ impl<'a> ClosedLoop<'a> {
                     let words = format!("{} {}", change.alarm.kind.word(), change.text);
                     self.log.alarms.push((at, words));
                 }
-                Decision::State { .. }
-                | Decision::Event(_)
-                | Decision::FaultOpened { .. }
-                | Decision::Answer { .. } => {}
+                // Shown to people, or asked for by them: nobody is there.
+                _ => {}
             }
         }
     }
