@@ -2,7 +2,8 @@
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
 import { headline, turnoutCounts } from '../../daemon/dashboard/page/headline.js';
-import { apply, fromSnap } from '../../daemon/dashboard/page/store.js';
+import { due } from '../../daemon/dashboard/page/sound.js';
+import { apply, bridged, fromSnap } from '../../daemon/dashboard/page/store.js';
 import { alarmState, cellName, isOpen, span } from '../../daemon/dashboard/page/words.js';
 
 const turnout = (id, more = {}) => ({ id, trackwork: id, district: 0, position: 'normal', frog: 'matches', load: 0, heat: 0, old: false, ...more });
@@ -58,4 +59,31 @@ test('words of alarms and spans', () => {
   assert.ok(isOpen(second));
   assert.deepEqual([span(40), span(2500), span(61_000), span(600_000), span(7_500_000)].map((it) => it.replace(/\u202f/g, ' ')), ['40 ms', '2.5 s', '61 s', '10 min', '2 h 5 min']);
   assert.match(cellName(turnout('T31', { frog: 'wrong', heat: 61 }), state()), /^T31, normal, frog on the wrong rail, contact load 0.%, heat 61.%, quarry$/);
+});
+
+test('a restart leaves a gap in the trend as long as nothing was recorded', () => {
+  const old = { ...state(), trends: [[1, 2, 3], [4, 5, 6]] };
+  const fresh = { ...state(), trends: [[7], [8]] };
+  assert.deepEqual(bridged(old, fresh, 200), [[1, 2, 3, null, null, 7], [4, 5, 6, null, null, 8]]);
+  assert.equal(bridged(old, fresh, 3_600_000)[0].filter((v) => v !== null).length, 1, 'an hour is longer than the trend');
+  assert.deepEqual(bridged({ ...old, districts: [] }, fresh, 200), [[7], [8]], 'another layout is not joined');
+});
+
+test('sound: the worst that is not acknowledged, again after its time, silenced, and broken by a new priority 1', () => {
+  const alarm = (id, priority, more = {}) => ({ id, priority, raised: 1, state: 'unacknowledged', ...more });
+  const [one, two] = [alarm('a', 'high'), alarm('b', 'medium')];
+  const never = { ids: '', next: 0 };
+  const said = (alarms, more) => due({ alarms, lost: false, silent: 0, now: 1000, last: never, ...more });
+  assert.equal(said([]).what, 0);
+  assert.equal(said([two]).what, 2);
+  assert.equal(said([two, one]).what, 1);
+  assert.equal(said([alarm('a', 'high', { state: 'acknowledged' })]).what, 0);
+  const last = said([one]);
+  assert.deepEqual([said([one], { last, now: 10_999 }).what, said([one], { last, now: 11_000 }).what], [0, 1]);
+  const low = said([alarm('c', 'low')]);
+  assert.equal(said([alarm('c', 'low')], { last: low, now: 1e9 }).what, 0, 'priority 3 sounds once');
+  assert.equal(said([two], { silent: 2000 }).what, 0);
+  assert.deepEqual([said([one], { silent: 2000 }).what, said([one], { silent: 2000 }).broken], [1, true]);
+  assert.equal(said([one], { silent: 2000, last: { ...last, next: 0 } }).what, 0, 'a known one does not break it');
+  assert.equal(said([one], { lost: true }).what, 3, 'lost contact is one tone');
 });

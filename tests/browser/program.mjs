@@ -49,7 +49,7 @@ export async function startProgram(state = 'script', env = {}) {
 }
 
 /** A browser with nothing remembered. */
-export const startBrowser = () => chromium.launch({ executablePath: process.env.CHROMIUM ?? '/usr/bin/chromium', args: FLAGS });
+export const startBrowser = (flags = []) => chromium.launch({ executablePath: process.env.CHROMIUM ?? '/usr/bin/chromium', args: [...FLAGS, ...flags] });
 
 /** A page that notes errors and requests to anywhere else. */
 export async function openPage(browser, url, path, options = {}) {

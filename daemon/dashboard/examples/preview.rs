@@ -1,7 +1,8 @@
 //! Serves the page with invented data, for looking at it and for the browser tests.
 //!
-//! `preview [STATE]` with STATE one of `quiet alarm flood stale empty script`; `DISTRICTS TURNOUTS DEMO PORT` in the
-//! environment. `script` is quiet for four seconds and then has a fault. It prints what `checkrail demo` prints.
+//! `preview [STATE]` with STATE one of `quiet alarm flood stale empty script busy`; `DISTRICTS TURNOUTS DEMO PORT` in the
+//! environment. `script` is quiet for four seconds and then has a fault; in `busy` 60 turnouts change with
+//! each message. It prints what `checkrail demo` prints.
 
 #![allow(clippy::print_stdout, reason = "a program to look at the page with")]
 
@@ -99,6 +100,7 @@ fn happen(state: &str, beats: u32, plant: &mut Plant) {
             plant.flood();
         }
         ("stale", 5) => plant.silence(0),
+        ("busy", _) => plant.busy(beats as usize),
         _ => {}
     }
 }

@@ -224,9 +224,12 @@ setInterval(() => {
 let touchedAt = Date.now();
 for (const kind of ['pointerdown', 'keydown', 'wheel', 'touchmove']) addEventListener(kind, () => { touchedAt = Date.now(); }, { passive: true });
 
+/** Script time of the newest messages: taking them in and telling everybody. @type {number[]} */
+const taken = [];
+store.measure = (ms) => { taken.push(ms); if (taken.length > 600) taken.shift(); };
 /** Script time of the newest drawings, for the tests. @type {number[]} */
 const measured = [];
-Object.assign(globalThis, { checkrail: { store, measured, sound } });
+Object.assign(globalThis, { checkrail: { store, measured, sound, taken: () => taken } });
 
 applyPrefs();
 element('app').replaceChildren();

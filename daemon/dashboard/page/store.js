@@ -69,6 +69,7 @@ export class Store {
     /** @type {{at: number, gap: number}|null} */ this.restarted = null;
     /** @type {any} */ this.source = null;
     this.closed = false;
+    /** Told how long each message took. @type {(ms: number) => void} */ this.measure = () => {};
   }
 
   start() {
@@ -95,11 +96,13 @@ export class Store {
 
   /** @param {() => boolean} take */
   message(take) {
+    const begun = performance.now();
     const urgent = take() || this.lostSince !== null;
     this.lastMessage = Date.now();
     this.beats += 1;
     this.lostSince = null;
     this.tell({ urgent, message: true });
+    this.measure(performance.now() - begun);
   }
 
   /** @param {any} snap */

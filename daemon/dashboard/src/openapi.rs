@@ -160,6 +160,16 @@ const QUERIES: [(&str, &[&str]); 4] = [
     ("/api/v1/faults/{number}/export", &["as"]),
 ];
 
+/// Media types besides JSON that `as` can ask for, by path.
+const FILES: [(&str, &[&str]); 3] = [
+    ("/api/v1/machines", &["text/csv", "text/plain"]),
+    ("/api/v1/report", &["text/html"]),
+    (
+        "/api/v1/faults/{number}/export",
+        &["application/json", "text/csv", "text/plain", "application/octet-stream"],
+    ),
+];
+
 fn parameters(row: &Row) -> Vec<Value> {
     let mut all = Vec::new();
     if row.acts {
@@ -199,10 +209,13 @@ fn content(schema: &str) -> Value {
 
 fn answers(row: &Row) -> Value {
     let mut answers = Map::new();
-    let good = match row.answer {
+    let mut good = match row.answer {
         Some(name) => json!({ "description": "done", "content": content(name) }),
         None => json!({ "description": "done" }),
     };
+    for kind in FILES.iter().filter(|(path, _)| *path == row.path).flat_map(|(_, kinds)| *kinds) {
+        good["content"][*kind] = json!({ "schema": {} });
+    }
     answers.insert("200".to_owned(), good);
     for &(status, why) in refusals(row) {
         let answer = json!({ "description": why, "content": content("Error") });
@@ -267,7 +280,7 @@ fn schemas() -> Value {
         "Alarms": list("alarms"),
         "Turnouts": list("turnouts"),
         "Faults": list("faults"),
-        "Machines": list("machines"),
+        "Machines": { "anyOf": [list("machines"), { "type": "array", "items": { "type": "object" } }] },
         "Wiring": { "type": "object", "required": ["revision", "errors", "districts", "homeless"] },
         "Sheets": { "type": "object", "required": ["kind", "name", "revision", "errors", "machines"] },
         "Fault": { "type": "object", "required": ["fault", "district", "cause"] },

@@ -110,7 +110,7 @@ function turnouts(s) {
   return html`<section class="panel a-turnouts" aria-labelledby="h-turnouts">
     <div class="head"><h2 id="h-turnouts">Turnouts</h2><span class="quiet">${fitted(s)}, ${at('normal')} normal, ${at('reverse')} reverse${bad ? `, ${bad} need attention` : ''}</span></div>
     ${s.turnouts.length <= CARDS ? cards(s, s.turnouts.map((_, at) => at)) : nothing}${many && bad ? cards(s, s.turnouts.map((t, at) => (trouble(t) ? at : -1)).filter((at) => at >= 0).slice(0, 12)) : nothing}
-    ${s.turnouts.length <= CARDS ? nothing : s.districts.map((d, n) => group(s, d, n, many))}
+    ${s.turnouts.length <= CARDS ? nothing : many ? html`<ul class="counts">${s.districts.map((d, n) => group(s, d, n, many))}</ul>` : s.districts.map((d, n) => group(s, d, n, many))}
     <p class="foot legend quiet"><span>${glyph({ position: 'normal', frog: 'matches' }, 18)} position over frog, in line when they agree</span><span>${glyph({ position: 'reverse', frog: 'wrong' }, 18)} frog on the wrong rail</span><span>${bullet({ fill: 40, tick: 60, width: 44, label: 'bar' })} contact load, heat mark</span><span>N normal, <b>R</b> reverse</span></p></section>`;
 }
 
@@ -123,7 +123,7 @@ function group(s, d, n, many) {
   if (all.length === 0) return nothing;
   const bad = all.filter(({ t }) => trouble(t) || t.old);
   const good = all.length - bad.length;
-  if (many) return html`<div class="group" role="group" aria-label="Turnouts of ${d.id}"><h3>${d.id}</h3><a class="folded" href="/turnouts?district=${d.id}">${bad.length ? `${bad.length} to look at, ` : ''}${good} in order</a></div>`;
+  if (many) return html`<li><b>${d.id}</b><a href="/turnouts?district=${d.id}">${bad.length ? `${bad.length} to look at, ` : ''}${good} in order</a></li>`;
   const open = ui.unfolded.has(n);
   const fold = () => { if (!ui.unfolded.delete(n)) ui.unfolded.add(n); ui.draw(); };
   return html`<div class="group ${bad.length === 0 ? 'calm' : ''} ${open ? 'open' : ''}" role="group" aria-label="Turnouts of ${d.id}"><h3>${d.id}</h3>

@@ -51,7 +51,7 @@ function sheets(s, it) {
   return html`<div class="page wiring">
     <section class="headline l0 screen-only"><div class="said"><h1>${title}.</h1><p>${count(it.machines.length, 'machine')}, revision ${it.revision}. Two machines fit a page of A4 or Letter.</p></div><div class="buttons"><a class="button" href="/wiring">All districts</a><button class="act" @click=${() => print()}>Print</button></div></section>
     <article class="paper" aria-label=${title}>
-      <header class="sheet-head"><div><p class="demo-mark"><b>DEMO, nothing here is wired.</b></p><h2>${title}</h2></div><p>${s.layout.name}<br>revision ${it.revision}, ${today}${s.demo ? html`<br><b>DEMO</b>` : nothing}</p></header>
+      <header class="sheet-head"><div>${s.demo ? html`<p class="demo-mark"><b>DEMO, nothing here is wired.</b></p>` : nothing}<h2>${title}</h2></div><p>${s.layout.name}<br>revision ${it.revision}, ${today}${s.demo ? html`<br><b>DEMO</b>` : nothing}</p></header>
       ${caution(it)}
       <p class="paper-caution">Unplug the booster before you work under the layout. Checkrail supervises; it does not replace a breaker, a fuse or a current-limited supply sized for the wiring.</p>
       ${it.machines.length ? it.machines.map(machine) : html`<p>No switch machine.</p>`}

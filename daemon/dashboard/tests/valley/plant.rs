@@ -210,6 +210,17 @@ impl Plant {
         self.snapshot.alarms_in_ten_minutes = self.snapshot.alarms.len() + 20;
     }
 
+    /// Sixty turnouts carry another current than before, others in each round.
+    pub fn busy(&mut self, round: usize) {
+        let turnouts = self.layout.frogs.len().max(1);
+        for n in 0..60.min(turnouts) {
+            let at = (round * 60 + n) % turnouts;
+            self.snapshot.poles[2 * at].image = ((round * 37 + n * 11) % 700) as u32;
+            self.snapshot.poles[2 * at].current =
+                Microamps(((round * 53 + n * 17) % 70) as i64 * 10_000);
+        }
+    }
+
     fn raise(
         &mut self,
         kind: AlarmKind,
