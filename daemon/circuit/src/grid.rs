@@ -214,7 +214,8 @@ impl Grid {
     #[must_use]
     pub fn between(&self, flow: &Flow, a: Terminal, b: Terminal) -> Option<Volts> {
         let [a, b] = [a, b].map(|terminal| self.plan.node(terminal) as usize);
-        (flow.groups[a] == flow.groups[b]).then(|| Volts(flow.potentials[a] - flow.potentials[b]))
+        let same = flow.groups[a] == flow.groups[b];
+        same.then(|| Volts(flow.potentials[a] - flow.potentials[b]))
     }
 }
 

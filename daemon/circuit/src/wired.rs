@@ -8,7 +8,7 @@ use wiring::{
 };
 
 use crate::{
-    grid::{Amps, Bridge, Flow, Grid, Ohms, PoleState, Series, Switches, Volts},
+    grid::{Amps, Bridge, Flow, Grid, Ohms, PoleState, Series, Switches, Terminal, Volts},
     load::{Across, Case, Supplied},
     network::{Branch, LEAST_OHMS, Network},
     order::{Graph, minimum_degree},
@@ -148,6 +148,12 @@ impl<'a> Wired<'a> {
         let order = self.order.take().unwrap_or_else(|| order(&self.grid));
         let grid = std::mem::replace(&mut self.grid, Cow::Owned(Grid::default()));
         *self = Self::new(grid, switches, Some(order));
+    }
+
+    /// Voltage of `a` against `b` in a flow that this network solved; none where nothing joins the two.
+    #[must_use]
+    pub fn between(&self, flow: &Flow, a: Terminal, b: Terminal) -> Option<Volts> {
+        self.grid.between(flow, a, b)
     }
 
     /// Solves one case as [`Wired::solve`] does, and keeps in `kept` what the next case needs of it where only

@@ -3,10 +3,17 @@
 use circuit::grid::{Bridge, Ohms, Terminal};
 use wiring::{
     index::{BlockIx, DistrictIx, PoleIx},
-    layout::Conductor,
+    layout::{Conductor, Which},
 };
 
-use crate::{output::Truth, supply::Feed, train::Train, world::World};
+use crate::{
+    effect::Effect,
+    output::Truth,
+    rails::{Step, outside},
+    supply::Feed,
+    train::Train,
+    world::World,
+};
 
 /// Steps in the search of the volts of charging vehicles: to a seventieth of a volt.
 const HALVINGS: usize = 10;
@@ -101,9 +108,30 @@ impl World {
                 self.is_load.push(sound);
             }
         }
-        for (bridge, load) in self.faults.bridges(self.now) {
+        self.mind_boundaries();
+        for (bridge, load) in self.faults.bridges(&self.machines, self.now) {
             self.bridges.push(bridge);
             self.is_load.push(load);
+        }
+    }
+
+    /// Wheels on a leg whose frog gap is the boundary stand on the rails of the track beyond.
+    fn mind_boundaries(&mut self) {
+        for effect in self.faults.active.iter().flat_map(|fault| &fault.effects) {
+            let Effect::Boundary(work, leg) = *effect else { continue };
+            let Step::Track(track, end) = outside(&self.layout, work, leg) else { continue };
+            let beyond = |terminal: Terminal| match terminal {
+                // The sides of a leg are named looking in, those of a track looking to its end.
+                Terminal::PortRail(at, port, side) if at == work && port == leg => {
+                    let side = if end == Which::To { side } else { side.other() };
+                    Terminal::Rail(track, end, side)
+                }
+                same => same,
+            };
+            for bridge in &mut self.bridges {
+                bridge.from = beyond(bridge.from);
+                bridge.to = beyond(bridge.to);
+            }
         }
     }
 
@@ -148,7 +176,7 @@ impl World {
     }
 
     /// What all loads draw together.
-    fn load_amps(&self) -> f64 {
+    pub(crate) fn load_amps(&self) -> f64 {
         let loads = self.plant.flow.bridges.iter().zip(&self.is_load).filter(|(_, load)| **load);
         loads.map(|(amps, _)| amps.0.abs()).sum()
     }

@@ -78,8 +78,14 @@ pub(crate) struct Driver {
 /// A mistake to be made.
 #[derive(Clone, Debug)]
 pub(crate) struct Mistake {
-    /// Turnouts at which it would short; by trackwork.
-    pub(crate) eligible: Vec<bool>,
+    /// Legs from which it would short: left and right, by trackwork.
+    pub(crate) eligible: Vec<[bool; 2]>,
+}
+
+impl Mistake {
+    pub(crate) fn suits(&self, work: TrackworkIx, leg: Port) -> bool {
+        self.eligible[work.at()][usize::from(leg == Port::Right)]
+    }
 }
 
 impl Driver {
@@ -230,7 +236,7 @@ impl Driver {
     ) -> Option<(TrackworkIx, Port)> {
         let mistake = self.mistake.as_ref().filter(|_| !self.is_about_to_err())?;
         let (work, leg, machine) = steps.iter().find_map(|step| match *step {
-            Step::Work(work, leg, Port::Points) if mistake.eligible[work.at()] => {
+            Step::Work(work, leg, Port::Points) if mistake.suits(work, leg) => {
                 match &layout.trackwork[work.at()].kind {
                     Kind::Turnout { machine, .. } => Some((work, leg, *machine)),
                     Kind::ThreeWay { .. }

@@ -4,12 +4,21 @@ use circuit::grid::{Bridge, Ohms, PoleState, Terminal};
 use wiring::{
     index::{
         BlockIx, BoosterIx, ChannelIx, DistrictIx, FrogIx, MachineIx, PoleIx, ReverserIx, TrackIx,
+        TrackworkIx,
     },
     layout::{BreakerKind, Layout, Position, Tie},
+    trackwork::Port,
     units::{Micrometres, Microohms, Micros, Millivolts, Mono},
 };
 
-use crate::{machine::Mood, sensor::Ailment, world::World};
+use crate::{
+    machine::{Machine, Mood},
+    sensor::Ailment,
+    world::World,
+};
+
+/// A point blade that still touches the rail. Unit: ohm.
+const TOUCH_OHMS: f64 = 0.15;
 
 /// One thing done to the layout.
 #[derive(Clone, Debug)]
@@ -54,6 +63,12 @@ pub(crate) enum Effect {
     Slow(DistrictIx, Micros),
     /// A reverser is slow.
     SlowReverser(ReverserIx, Micros),
+    /// A reverser that the file does not know is there.
+    ReverserAdded,
+    /// The gap at the frog of this leg is the boundary: from there on the leg belongs to the track that joins it.
+    Boundary(TrackworkIx, Port),
+    /// While the machine has just changed over, its frog still touches the rail of the leg that was set: by position.
+    ChangesEarly { machine: MachineIx, frog: Terminal, rails: [Terminal; 2], share: f64 },
 }
 
 /// One difference between the layout and its file.
@@ -65,8 +80,6 @@ pub(crate) enum Rewire {
     Tie(FrogIx, Position, Tie),
     /// Two frogs of a slip are on each other's machines.
     SwapPoles(FrogIx, FrogIx),
-    /// The feeders of a track are on the wrong conductors.
-    SwapFeeders(TrackIx),
     /// A whole district is out of phase.
     SwapDistrict(DistrictIx),
     /// The feeders of a track are off.
@@ -77,11 +90,13 @@ pub(crate) enum Rewire {
     Sag(BoosterIx, i64),
     /// A lamp instead of the breaker.
     Lamp(DistrictIx, Microohms),
+    /// A block is behind a reverser.
+    Reverser(BlockIx, ReverserIx),
 }
 
 impl Effect {
     /// The bridge that it is now, and whether that is a load.
-    pub(crate) fn bridge(&self, now: Mono) -> Option<(Bridge, bool)> {
+    pub(crate) fn bridge(&self, machines: &[Machine], now: Mono) -> Option<(Bridge, bool)> {
         match self {
             Self::Bridge(bridge) => Some((*bridge, false)),
             Self::Growing { from, to, ohms, began, within } => {
@@ -95,16 +110,23 @@ impl Effect {
                 let on = times.iter().any(|(begin, end)| *begin <= now && now < *end);
                 on.then_some((*bridge, false))
             }
+            Self::ChangesEarly { machine, frog, rails, share } => {
+                let from = machines[machine.at()].just_changed(*share, now)?;
+                let to = rails[usize::from(from == Position::Reverse)];
+                Some((Bridge { from: *frog, to, resistance: Ohms(TOUCH_OHMS) }, false))
+            }
             _ => None,
         }
     }
 
     /// It changes before `until`.
-    pub(crate) fn is_delicate(&self, until: Mono) -> bool {
+    pub(crate) fn is_delicate(&self, machines: &[Machine], until: Mono) -> bool {
         match self {
+            Self::ChangesEarly { machine, .. } => machines[machine.at()].is_changing(until),
             Self::Pulses { times, .. } => {
                 let near = Micros::from_millis(12);
-                times.iter().any(|(begin, end)| *begin <= until && until <= *end + near)
+                let edges = times.iter().flat_map(|(begin, end)| [*begin, *end]);
+                edges.into_iter().any(|edge| edge <= until + near && until <= edge + near)
             }
             _ => false,
         }
@@ -112,14 +134,15 @@ impl Effect {
 
     /// It changes with time by itself.
     pub(crate) fn is_in_motion(&self) -> bool {
-        matches!(self, Self::Pulses { .. } | Self::Growing { .. })
+        matches!(self, Self::Pulses { .. } | Self::Growing { .. } | Self::ChangesEarly { .. })
     }
 
     /// Does it. Bridges and rewiring need nothing but to be listed.
     pub(crate) fn apply(&self, world: &mut World) {
         match *self {
             Self::Bridge(_) | Self::Growing { .. } | Self::Pulses { .. } => {}
-            Self::Guest(_) | Self::SetBack { .. } => {}
+            Self::Guest(_) | Self::SetBack { .. } | Self::ReverserAdded => {}
+            Self::Boundary(..) | Self::ChangesEarly { .. } => {}
             Self::Vehicle { train, ohms } => world.trains[train].set_short(Some(ohms)),
             Self::Hold(train) => world.trains[train].held = true,
             Self::Pole(pole, state) => world.contacts[pole.at()].state = state,
@@ -158,6 +181,8 @@ impl Effect {
     pub(crate) fn undo(&self, world: &mut World) {
         match *self {
             Self::Bridge(_) | Self::Growing { .. } | Self::Pulses { .. } | Self::Rewire(_) => {}
+            Self::Boundary(..) | Self::ChangesEarly { .. } => {}
+            Self::ReverserAdded => world.reversers.truncate(world.layout.reversers.len()),
             Self::Vehicle { train, .. } => world.trains[train].set_short(None),
             Self::Hold(train) => world.trains[train].held = false,
             Self::Guest(train) => world.trains[train].lift(),
@@ -210,7 +235,6 @@ impl Rewire {
                 let others = std::mem::replace(&mut built.frogs[two.at()].poles, poles);
                 built.frogs[one.at()].poles = others;
             }
-            Self::SwapFeeders(track) => swap_track(built, track),
             Self::SwapDistrict(district) => swap_district(built, district),
             Self::NoFeeders(track) => built.tracks[track.at()].feeders.clear(),
             Self::WeakFeeder(block, times) => {
@@ -225,6 +249,16 @@ impl Rewire {
                 let breaker = &mut built.districts[district.at()].breaker;
                 breaker.kind = BreakerKind::Lamp;
                 breaker.ohms_hot = Some(ohms);
+            }
+            Self::Reverser(block, reverser) => {
+                if let Some(known) = built.reversers.first().cloned() {
+                    built.reversers.resize(reverser.at() + 1, known);
+                } else {
+                    let (id, span) = ("added".to_owned(), built.blocks[block.at()].span);
+                    let added = wiring::layout::Reverser { id, span, block };
+                    built.reversers.resize(reverser.at() + 1, added);
+                }
+                built.blocks[block.at()].reverser = Some(reverser);
             }
         }
     }

@@ -3,16 +3,18 @@
 use circuit::grid::Bridge;
 use wiring::{
     channel::Object,
-    index::DistrictIx,
+    index::{DistrictIx, MachineIx},
+    layout::Position,
     units::{Micros, Mono},
 };
 
 use crate::{
     driver::RunThrough,
     effect::Effect,
+    machine::Machine,
     output::{FaultReport, Truth},
     plan::{FaultPlan, Plan, Planned},
-    rails::Piece,
+    rails::{Piece, outside},
     random::Random,
     scenario::{self, Inject, Scenario},
     world::World,
@@ -49,6 +51,8 @@ pub(crate) struct Active {
     pub(crate) started: Option<Mono>,
     cut_since: Option<Mono>,
     pub(crate) effects: Vec<Effect>,
+    /// What is done later.
+    pub(crate) deeds: Vec<(Mono, Deed)>,
     /// The mistake that it waits for, or that was made.
     pub(crate) run: Run,
     pub(crate) subject: String,
@@ -56,6 +60,15 @@ pub(crate) struct Active {
     pub(crate) districts: Vec<DistrictIx>,
     /// It is over by itself then.
     pub(crate) ends: Option<Mono>,
+}
+
+/// Something that is done in the course of a fault.
+#[derive(Clone, Debug)]
+pub(crate) enum Deed {
+    /// A machine is asked to go there, unless a train holds it.
+    Throw(MachineIx, Position),
+    /// Something more happens to the layout.
+    Do(Effect),
 }
 
 /// The part of a run-through in a fault.
@@ -80,6 +93,12 @@ pub(crate) enum Twist {
     ThrownUnderPower,
     /// The train stops just before the gap.
     StopsShort,
+    /// The engine stays on the gap, the breaker is quick.
+    Stays,
+    /// The leg belongs to the neighbouring district from the frog on.
+    Boundary,
+    /// An inrush follows in another district.
+    AndInrush,
 }
 
 /// All faults.
@@ -121,16 +140,20 @@ impl Faults {
     }
 
     /// Bridges of all faults in place, and whether each is a load rather than a short.
-    pub(crate) fn bridges(&self, now: Mono) -> impl Iterator<Item = (Bridge, bool)> + '_ {
+    pub(crate) fn bridges<'a>(
+        &'a self,
+        machines: &'a [Machine],
+        now: Mono,
+    ) -> impl Iterator<Item = (Bridge, bool)> + 'a {
         let effects = self.active.iter().flat_map(|active| &active.effects);
-        effects.filter_map(move |effect| effect.bridge(now))
+        effects.filter_map(move |effect| effect.bridge(machines, now))
     }
 
     /// Something of a fault happens before `until`.
-    pub(crate) fn is_delicate(&self, until: Mono) -> bool {
+    pub(crate) fn is_delicate(&self, machines: &[Machine], until: Mono) -> bool {
         let effects = self.active.iter().flat_map(|active| &active.effects);
         self.waiting.iter().any(|it| it.at <= until)
-            || effects.into_iter().any(|effect| effect.is_delicate(until))
+            || effects.into_iter().any(|effect| effect.is_delicate(machines, until))
     }
 
     /// A bridge of a fault changes with time.
@@ -191,7 +214,7 @@ impl World {
                 self.faults.waiting.push(it);
             } else if let Some(active) = self.inject(it.scenario) {
                 self.place(active);
-            } else if it.tries < MOST_TRIES && it.scenario.missing.is_none() {
+            } else if it.tries < MOST_TRIES {
                 it.tries += 1;
                 it.at = now + TRIES_AGAIN;
                 self.faults.waiting.push(it);
@@ -241,6 +264,7 @@ impl World {
             Run::Wanted(twist) => self.await_mistake(fault, twist),
             Run::Made(run, twist) => self.await_wheels(fault, run, twist),
         }
+        self.do_deeds(fault);
         let Some(started) = fault.started else { return false };
         let cut = fault.districts.iter().any(|district| self.is_cut(*district));
         match (cut, fault.cut_since) {
@@ -265,6 +289,26 @@ impl World {
             return true;
         }
         false
+    }
+
+    fn do_deeds(&mut self, fault: &mut Active) {
+        if fault.deeds.iter().all(|(at, _)| self.now < *at) {
+            return;
+        }
+        for (at, deed) in std::mem::take(&mut fault.deeds) {
+            match deed {
+                _ if self.now < at => fault.deeds.push((at, deed)),
+                Deed::Throw(machine, to) if !self.machine_is_held(machine) => {
+                    self.throw(machine, to);
+                }
+                Deed::Throw(..) => {}
+                Deed::Do(effect) => {
+                    effect.apply(self);
+                    fault.effects.push(effect);
+                    self.look_again();
+                }
+            }
+        }
     }
 
     fn end(&mut self, fault: &mut Active, after_cut: bool) {
@@ -312,22 +356,42 @@ impl World {
     fn take_up(&mut self, fault: &mut Active, run: RunThrough, twist: Twist) {
         fault.run = Run::Made(run, twist);
         self.describe_run_through(fault, run);
-        if twist == Twist::Decoy {
-            self.throw_a_decoy(run);
+        let effect = match twist {
+            Twist::Decoy => {
+                self.throw_a_decoy(run);
+                None
+            }
+            Twist::Stays => fault.districts.first().map(|district| {
+                let share = self.faults.random.between(0.15, 1.0);
+                let own = self.layout.districts[district.at()].breaker.delay;
+                Effect::Slow(*district, Micros((own.0 as f64 * share) as u64))
+            }),
+            Twist::Boundary => {
+                let block = outside(&self.layout, run.work, run.leg).block(&self.layout);
+                fault.districts.push(self.layout.district_of_block(block));
+                Some(Effect::Boundary(run.work, run.leg))
+            }
+            Twist::Plain | Twist::ThrownUnderPower | Twist::StopsShort | Twist::AndInrush => None,
+        };
+        if let Some(effect) = effect {
+            effect.apply(self);
+            fault.effects.push(effect);
+            self.look_again();
         }
     }
 
     fn await_wheels(&mut self, fault: &mut Active, run: RunThrough, twist: Twist) {
-        let Some(started) = fault.started else {
-            if twist == Twist::StopsShort && self.stands_before(run) {
-                self.trains[run.train].held = true;
-                self.start(fault, 0.0);
-            }
-            return;
-        };
-        let reaction = Micros::from_millis(1_000);
+        let started = fault.started.is_some();
+        if twist == Twist::StopsShort && !started && self.stands_before(run) {
+            self.trains[run.train].held = true;
+            self.start(fault, 0.0);
+        }
+        // He sees the train come and throws, too late: the contact is to open a moment after the wheels are there.
+        let machine = &self.layout.machines[run.machine.at()];
+        let before = 0.45 * machine.throw_time.seconds() - 0.25;
         let thrown = self.machines[run.machine.at()].target() == run.needed;
-        if twist == Twist::ThrownUnderPower && !thrown && reaction <= self.now.since(started) {
+        let late = started || self.arrives_within(run, before);
+        if twist == Twist::ThrownUnderPower && !thrown && late {
             self.throw(run.machine, run.needed);
         }
     }
@@ -335,18 +399,25 @@ impl World {
     /// A short of `amps` begins: it is that of a mistake whose wheels have come to the frog.
     pub(crate) fn start_run_throughs(&mut self, amps: f64) {
         let mut active = std::mem::take(&mut self.faults.active);
+        let mut beside = false;
         for fault in &mut active {
-            if let Run::Made(run, _) = fault.run
+            if let Run::Made(run, twist) = fault.run
                 && fault.started.is_none()
                 && WHEELS_AT_FROG <= self.amps_at_work(run.work)
                 && self.stands_on(run.train, run.machine)
             {
                 self.start(fault, amps);
                 // A weak short does not stop an engine; its driver does.
-                self.trains[run.train].held = fault.scenario.inject == Inject::RunThroughResistive;
+                let stays = Inject::RunThroughResistive == fault.scenario.inject
+                    || Inject::RunThroughThrown == fault.scenario.inject;
+                self.trains[run.train].held = stays || twist == Twist::Stays;
+                beside |= twist == Twist::AndInrush;
             }
         }
         self.faults.active = active;
+        if beside {
+            self.inject_beside("F40");
+        }
     }
 
     /// Machines with a damaged contact are changed when nothing else is the matter.
@@ -376,6 +447,7 @@ impl Active {
             started: None,
             cut_since: None,
             effects: Vec::new(),
+            deeds: Vec::new(),
             run: Run::None,
             subject: String::new(),
             place: String::new(),

@@ -26,7 +26,12 @@ pub fn generate(seed: u64, turnouts: usize) -> String {
     let turnouts = turnouts.max(1);
     while sketch.drawn < turnouts {
         if DISTRICT_HOLDS <= sketch.in_district {
+            // Half of the boundaries are at a leg of a turnout.
+            if sketch.random.chance(0.5) {
+                sketch.facing_spur();
+            }
             sketch.cross_boundary();
+            continue;
         }
         match (turnouts - sketch.drawn, sketch.random.below(10)) {
             (2.., 0..5) => sketch.passing_loop(),
@@ -174,11 +179,13 @@ impl Sketch {
         self.line_to("buffer-east");
     }
 
-    /// The next track of the line is another district's.
+    /// The next track of the line is another district's: beyond a joint, or at once where the line goes on from a leg.
     fn cross_boundary(&mut self) {
-        let joint = format!("mile-{}", self.district_count);
-        self.line_to(&joint);
-        self.end = joint;
+        if self.block.is_some() || !self.end.starts_with('T') {
+            let joint = format!("mile-{}", self.district_count);
+            self.line_to(&joint);
+            self.end = joint;
+        }
         self.block = None;
         self.open_district();
     }

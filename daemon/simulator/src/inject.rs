@@ -2,7 +2,7 @@
 
 use circuit::grid::{Bridge, Ohms, PoleState, Terminal};
 use wiring::{
-    index::{FrogIx, MachineIx},
+    index::{FrogIx, MachineIx, TrackworkIx},
     layout::{Position, Tie},
     trackwork::{FrogName, Kind, Port},
     units::{Micros, Mono},
@@ -11,7 +11,7 @@ use wiring::{
 use crate::{
     driver::turned,
     effect::{Effect, Rewire},
-    fault::{Active, Run, Twist},
+    fault::{Active, Deed, Run, Twist},
     machine::Mood,
     rails::{Beyond, Piece, frog_of, outside},
     scenario::{Inject, Scenario},
@@ -36,9 +36,9 @@ impl World {
         let mut active = Active::new(scenario, self.now);
         let fault = &mut active;
         let done = match scenario.inject {
-            I::Missing => None,
             I::Nothing => self.inject_nothing(fault),
             I::RunThrough
+            | I::RunThroughStays
             | I::RunThroughThrown
             | I::RunThroughDecoy
             | I::RunThroughResistive
@@ -64,14 +64,13 @@ impl World {
             | I::ContactsFilmed => self.inject_contacts(fault, scenario.inject),
             I::MachineStalls
             | I::MachineDead
-            | I::MachineSlow
             | I::PointsOff
             | I::ReportStuck
             | I::OutOfStep
             | I::Uncommanded
             | I::ReportsUnknown
             | I::MachinesDead => self.inject_machine(fault, scenario.inject),
-            I::FeedersSwapped
+            I::FeederWrong
             | I::DistrictSwapped
             | I::FeederOff
             | I::FeederWeak
@@ -82,6 +81,8 @@ impl World {
             | I::WeakShort
             | I::Overload
             | I::ReverserSlow
+            | I::SectionShort
+            | I::ReversersFight
             | I::LampShort
             | I::Sag
             | I::Inrush
@@ -101,6 +102,7 @@ impl World {
 
     fn inject_nothing(&self, fault: &mut Active) -> Option<()> {
         fault.subject = "not-explained".to_owned();
+        fault.place = "nowhere".to_owned();
         fault.ends = Some(self.now + LASTS);
         Some(())
     }
@@ -110,11 +112,14 @@ impl World {
             Inject::RunThroughDecoy => Twist::Decoy,
             Inject::RunThroughThrown => Twist::ThrownUnderPower,
             Inject::StopsShort => Twist::StopsShort,
+            Inject::RunThroughStays => Twist::Stays,
+            Inject::RunThroughBoundary => Twist::Boundary,
+            Inject::Two => Twist::AndInrush,
             _ => Twist::Plain,
         };
         fault.run = Run::Wanted(twist);
         match inject {
-            Inject::RunThroughResistive => {
+            Inject::RunThroughResistive | Inject::RunThroughThrown => {
                 let site = self.pick_site(|_, _| true)?;
                 let trip = self.districts[site.district.at()].guard.trip;
                 let volts = self.nominal_volts(site.district);
@@ -131,22 +136,17 @@ impl World {
                 }
                 self.want_mistake(|_, it| it.work == site.work)
             }
-            Inject::RunThroughBoundary => self.want_mistake(|world, it| {
-                [Port::Left, Port::Right].iter().any(|leg| {
-                    let block = outside(&world.layout, it.work, *leg).block(&world.layout);
-                    world.layout.district_of_block(block) != it.district
-                })
-            }),
+            Inject::RunThroughBoundary => self.want_mistake_at_boundary(),
             Inject::Two => {
-                self.inject_beside("F40");
-                self.want_mistake(|_, _| true)
+                let free = self.places_for_inrush();
+                self.want_mistake(|_, it| free.iter().any(|(_, district)| *district != it.district))
             }
             _ => self.want_mistake(|_, _| true),
         }
     }
 
     /// A second fault at the same time, where there is a place for it.
-    fn inject_beside(&mut self, id: &str) {
+    pub(crate) fn inject_beside(&mut self, id: &str) {
         let second = crate::scenario::find(id).and_then(|scenario| self.inject(scenario));
         if let Some(active) = second {
             self.place(active);
@@ -202,19 +202,22 @@ impl World {
         Some(())
     }
 
-    /// The machine is thrown; its contact has changed over while the open point still touches the old rail.
+    /// At every throw the contact has changed over while the open point still touches the old rail. It is thrown to
+    /// and fro, and by traffic.
     fn inject_early_change(&mut self, fault: &mut Active, site: &Site) -> Option<()> {
-        let throw = self.layout.machines[site.machine.at()].throw_time.seconds();
-        let from = Terminal::Frog(site.frog);
-        // After the change-over the frog is at odds with the leg that was set before.
-        let set = if self.unset_leg(site) == Port::Left { Port::Right } else { Port::Left };
-        let to = self.leg_rail(site.work, set);
-        let begin = self.now + Micros((throw * 0.66 * 1e6) as u64);
-        let lasts = Micros((self.faults.random.between(0.02, 0.12) * 1e6) as u64);
-        let times = vec![(begin, begin + lasts)];
-        fault.effects.push(Effect::Pulses { bridge: bridge(from, to, 0.15), times });
+        let throw = self.layout.machines[site.machine.at()].throw_time;
+        let lasts = self.faults.random.between(0.02, 0.25);
+        let share = (lasts / throw.seconds().max(0.02)).min(0.15);
+        let rails = [Position::Normal, Position::Reverse]
+            .map(|position| self.leg_rail(site.work, self.leg_at(site, position)));
+        let (machine, frog) = (site.machine, Terminal::Frog(site.frog));
+        fault.effects.push(Effect::ChangesEarly { machine, frog, rails, share });
+        let at = self.machines[machine.at()].target();
+        for (times, to) in [(0, turned(at)), (3, at), (6, turned(at))] {
+            let when = self.soon(500) + Micros(times * throw.0);
+            fault.deeds.push((when, Deed::Throw(machine, to)));
+        }
         fault.ends = Some(self.now + LASTS);
-        self.throw_over(site);
         Some(())
     }
 
@@ -256,28 +259,63 @@ impl World {
         Some(())
     }
 
+    /// The gap of a leg is closed while the turnout is set for it, which does nothing. Then the turnout is thrown.
     fn inject_gap(&mut self, fault: &mut Active, crossover: bool) -> Option<()> {
         let site = self.pick_site(|world, it| {
-            !world.machine_is_held(it.machine) && (!crossover || world.is_crossover(it))
+            let machine = &world.machines[it.machine.at()];
+            let free = !world.machine_is_held(it.machine) && !machine.is_moving();
+            free && world.is_powered(it.machine)
+                && (!crossover || world.crossover_leg(it).is_some())
         })?;
-        let leg = self.unset_leg(&site);
+        let set = self.set_leg(&site);
+        let leg = if crossover { self.crossover_leg(&site)? } else { set };
         self.blame_frog(fault, &site);
         fault.place = self.leg_words(site.work, leg);
         let parked = fault.scenario.inject == Inject::ParkedOnGap;
-        if parked {
-            fault.subject = "vehicle".to_owned();
-        }
         let ohms = if parked { 0.4 } else { GAP_OHMS };
         let closed = bridge(Terminal::Frog(site.frog), self.leg_rail(site.work, leg), ohms);
-        fault.effects.push(Effect::Bridge(closed));
+        if parked {
+            fault.subject = "vehicle".to_owned();
+            self.park_on(fault, &site, leg);
+        }
+        let at = self.machines[site.machine.at()].target();
+        let throw = self.layout.machines[site.machine.at()].throw_time;
+        let mut when = self.soon(600);
+        let mut throw_to = |fault: &mut Active, to| {
+            fault.deeds.push((when, Deed::Throw(site.machine, to)));
+            when = when + throw + throw;
+            when
+        };
+        if leg == set {
+            fault.effects.push(Effect::Bridge(closed));
+            throw_to(fault, turned(at));
+        } else {
+            let there = throw_to(fault, turned(at));
+            fault.deeds.push((there, Deed::Do(Effect::Bridge(closed))));
+            throw_to(fault, at);
+        }
         Some(())
     }
 
-    /// Both ends of the piece at a leg are legs of turnouts.
-    fn is_crossover(&self, site: &Site) -> bool {
-        let leg = self.unset_leg(site);
-        let beyond = outside(&self.layout, site.work, leg).beyond(&self.layout);
-        matches!(beyond, Beyond::Work(other, Port::Left | Port::Right) if other != site.work)
+    /// A lit car stands on the leg beside its wheel on the gap.
+    fn park_on(&self, fault: &mut Active, site: &Site, leg: Port) {
+        let [from, to] = self.port_rails(site.work, leg);
+        let ohms = self.nominal_volts(site.district) / 0.04;
+        let within = Micros::from_millis(1);
+        fault.effects.push(Effect::Growing { from, to, ohms, began: self.now, within });
+    }
+
+    /// The leg that leads straight to a leg of another turnout.
+    fn crossover_leg(&self, site: &Site) -> Option<Port> {
+        [Port::Left, Port::Right].into_iter().find(|leg| self.beyond_leg(site, *leg).is_some())
+    }
+
+    /// The turnout whose leg a leg leads to.
+    fn beyond_leg(&self, site: &Site, leg: Port) -> Option<TrackworkIx> {
+        match outside(&self.layout, site.work, leg).beyond(&self.layout) {
+            Beyond::Work(other, Port::Left | Port::Right) if other != site.work => Some(other),
+            Beyond::Work(..) | Beyond::Step(_) | Beyond::Nothing => None,
+        }
     }
 
     fn inject_contacts(&mut self, fault: &mut Active, inject: Inject) -> Option<()> {
@@ -298,13 +336,35 @@ impl World {
             Inject::ContactBridged => self.set_poles(fault, site.frog, PoleState::Bridged, 1),
             Inject::PoleDead => self.set_poles(fault, site.frog, PoleState::Open, 1),
             Inject::ContactsFilmed => self.film(fault, site.frog, 40.0),
-            Inject::FrogFuse => {
-                self.film(fault, site.frog, 60.0);
-                fault.ends = Some(self.now + LASTS);
-            }
-            _ => self.film(fault, site.frog, 0.75),
+            Inject::FrogFuse => self.trip_fuse(fault, &site),
+            _ => self.drift(fault, site.frog),
         }
         Some(())
+    }
+
+    /// Worse by and by.
+    fn drift(&mut self, fault: &mut Active, frog: FrogIx) {
+        self.film(fault, frog, 0.2);
+        for (seconds, ohms) in [(3, 0.35), (6, 0.55), (9, 0.75)] {
+            let when = self.soon(1_000 * seconds);
+            let films = self.films(frog, ohms);
+            fault.deeds.extend(films.into_iter().map(|film| (when, Deed::Do(film))));
+        }
+    }
+
+    /// A wheel's hit, then the fuse is open until it has cooled; after that it has half as much again as before.
+    fn trip_fuse(&mut self, fault: &mut Active, site: &Site) {
+        let lasts = (self.faults.random.between(0.018, 0.035) * 1e6) as u64;
+        let (begin, end) = (self.soon(20), self.soon(20) + Micros(lasts));
+        let leg = self.leg_rail(site.work, self.unset_leg(site));
+        let wheel = bridge(Terminal::Frog(site.frog), leg, 0.06);
+        fault.effects.push(Effect::Pulses { bridge: wheel, times: vec![(begin, end)] });
+        let cooled = end + Micros((self.faults.random.between(10.0, 30.0) * 1e6) as u64);
+        for (when, ohms) in [(end, 60.0), (cooled, 0.05)] {
+            let films = self.films(site.frog, ohms);
+            fault.deeds.extend(films.into_iter().map(|film| (when, Deed::Do(film))));
+        }
+        fault.ends = Some(cooled + Micros::from_millis(5_000));
     }
 
     /// The first `most` poles of a frog in that state.
@@ -313,15 +373,19 @@ impl World {
         fault.effects.extend(poles.map(|it| Effect::Pole(it.pole, state)));
     }
 
-    /// The contacts of a frog together have so many ohms.
     fn film(&self, fault: &mut Active, frog: FrogIx, ohms: f64) {
+        fault.effects.extend(self.films(frog, ohms));
+    }
+
+    /// The contacts of a frog together have so many ohms.
+    fn films(&self, frog: FrogIx, ohms: f64) -> Vec<Effect> {
         let poles = &self.layout.frogs[frog.at()].poles;
-        for it in poles {
+        let film = |it: &wiring::layout::FrogPole| {
             let machine = self.layout.poles[it.pole.at()].machine;
             let sound = self.layout.machines[machine.at()].contact_resistance.ohms().max(1e-4);
-            let factor = ohms * poles.len() as f64 / sound;
-            fault.effects.push(Effect::Film(it.pole, factor));
-        }
+            Effect::Film(it.pole, ohms * poles.len() as f64 / sound)
+        };
+        poles.iter().map(film).collect()
     }
 
     pub(crate) fn ties(&self, frog: FrogIx) -> [(Position, Tie); 2] {
@@ -331,19 +395,18 @@ impl World {
 
     fn inject_machine(&mut self, fault: &mut Active, inject: Inject) -> Option<()> {
         let mood = match inject {
+            // Ballast stops it; stiff points only slow it down.
+            Inject::MachineStalls if self.faults.random.chance(0.25) => Mood::Slow(3.2),
             Inject::MachineStalls => Mood::Stalls,
-            Inject::MachineSlow => Mood::Slow(1.9),
             Inject::PointsOff => Mood::PointsOff,
             Inject::ReportsUnknown | Inject::MachinesDead => {
                 return self.inject_all_machines(fault, inject);
             }
+            Inject::OutOfStep => return self.inject_out_of_step(fault),
             _ => Mood::Dead,
         };
-        let crossover = inject == Inject::OutOfStep;
         let site = self.pick_site(|world, it| {
-            !world.machine_is_held(it.machine)
-                && !world.machines[it.machine.at()].is_moving()
-                && (!crossover || world.is_crossover(it))
+            !world.machine_is_held(it.machine) && !world.machines[it.machine.at()].is_moving()
         })?;
         self.blame_machine(fault, &site);
         let machine = site.machine;
@@ -371,6 +434,40 @@ impl World {
             fault.ends = Some(self.now + LASTS);
         }
         Some(())
+    }
+
+    /// Both ends of a crossover are thrown together and one does not follow; or one is turned by hand.
+    fn inject_out_of_step(&mut self, fault: &mut Active) -> Option<()> {
+        let site = self.pick_site(|world, it| world.other_end(it).is_some())?;
+        let other = self.other_end(&site)?;
+        self.blame_machine(fault, &site);
+        let at = self.machines[site.machine.at()].target();
+        let to = turned(at);
+        if self.faults.random.chance(0.3) {
+            self.machines[site.machine.at()].throw(to, self.now);
+            let (machine, position, under) = (site.machine, at, None);
+            fault.effects.push(Effect::SetBack { machine, position, under });
+        } else {
+            self.machines[site.machine.at()].mood = Mood::Dead;
+            fault.effects.push(Effect::Mood(site.machine, Mood::Dead));
+            self.throw(site.machine, to);
+            self.throw(other, turned(self.machines[other.at()].target()));
+        }
+        fault.ends = Some(self.now + LASTS);
+        Some(())
+    }
+
+    /// The machine at the other end of a crossover, where no train is near either and both stand alike for it.
+    fn other_end(&self, site: &Site) -> Option<MachineIx> {
+        let leg = self.crossover_leg(site)?;
+        let other = self.beyond_leg(site, leg)?;
+        let Kind::Turnout { machine, .. } = self.layout.trackwork[other.at()].kind else {
+            return None;
+        };
+        let free = |it: MachineIx| {
+            !self.machine_is_held(it) && !self.machines[it.at()].is_moving() && self.is_powered(it)
+        };
+        (machine != site.machine && free(machine) && free(site.machine)).then_some(machine)
     }
 
     fn inject_all_machines(&mut self, fault: &mut Active, inject: Inject) -> Option<()> {

@@ -1,19 +1,20 @@
 //! Faults of power, track and rolling stock, and of sensors.
 
+use circuit::grid::Terminal;
 use wiring::{
-    channel::{Object, Quantity},
-    index::{BlockIx, BoosterIx, ChannelIx, DistrictIx, ReverserIx, TrackIx},
+    channel::Object,
+    index::{BlockIx, BoosterIx, DistrictIx, TrackIx},
     layout::{Conductor, Side, Tie, Which},
     units::{Microohms, Micros},
 };
 
 use crate::{
     effect::{Effect, Rewire},
-    fault::Active,
+    fault::{Active, Run},
+    gap::Gap,
     inject::bridge,
     rails::{Piece, Step},
     scenario::Inject,
-    sensor::Ailment,
     site::Site,
     train::Train,
     world::World,
@@ -21,6 +22,8 @@ use crate::{
 
 /// A tool or coin across the rails. Unit: ohm.
 const OBJECT_OHMS: f64 = 0.05;
+/// A feeder. Unit: ohm.
+const FEEDER_OHMS: f64 = 0.04;
 /// Engines that wait for power to return.
 const PARKED: usize = 6;
 /// What a fault without a short lasts, where nobody reacts to it.
@@ -29,7 +32,8 @@ const LASTS: Micros = Micros::from_millis(30_000);
 impl World {
     pub(crate) fn inject_power(&mut self, fault: &mut Active, inject: Inject) -> Option<()> {
         match inject {
-            Inject::FeedersSwapped | Inject::FeederOff => self.inject_feeders(fault, inject),
+            Inject::FeederWrong => self.inject_wrong_feeder(fault),
+            Inject::FeederOff => self.inject_feeder_off(fault),
             Inject::DistrictSwapped => self.inject_phase(fault),
             Inject::FeederWeak => {
                 let blocks = self.layout.blocks.len();
@@ -43,15 +47,8 @@ impl World {
             Inject::BoosterOff | Inject::Sag => self.inject_booster(fault, inject),
             Inject::Inrush => self.inject_inrush(fault),
             Inject::Overload | Inject::Leakage => self.inject_load(fault, inject),
-            Inject::ReverserSlow => {
-                let reverser = (!self.reversers.is_empty()).then_some(ReverserIx(0))?;
-                let block = self.reversers[reverser.at()].block;
-                fault.subject = self.subject(Object::Reverser(reverser));
-                fault.place = format!("block {}", self.layout.blocks[block.at()].id);
-                fault.districts.push(self.layout.district_of_block(block));
-                let slow = Micros::from_millis(3_000);
-                fault.effects.push(Effect::SlowReverser(reverser, slow));
-                Some(())
+            Inject::ReverserSlow | Inject::SectionShort | Inject::ReversersFight => {
+                self.inject_reverser(fault, inject)
             }
             Inject::Derailment | Inject::Vehicle => self.inject_train(fault, inject),
             _ => self.inject_object(fault, inject),
@@ -64,30 +61,56 @@ impl World {
         fault.place = format!("district {}", self.layout.districts[district.at()].id);
     }
 
-    fn inject_feeders(&mut self, fault: &mut Active, inject: Inject) -> Option<()> {
-        let fed: Vec<TrackIx> = (0..self.layout.tracks.len())
-            .map(TrackIx::new)
-            .filter(|track| !self.layout.tracks[track.at()].feeders.is_empty())
-            .collect();
-        let track = *self.faults.random.pick(&fed)?;
-        self.blame_wiring(fault, self.district_of_track(track));
-        fault.place = format!("track {}", self.layout.tracks[track.at()].id);
-        let rewire = if inject == Inject::FeedersSwapped {
-            Rewire::SwapFeeders(track)
-        } else {
-            fault.ends = Some(self.now + LASTS);
-            Rewire::NoFeeders(track)
-        };
-        fault.effects.push(Effect::Rewire(rewire));
+    fn inject_feeder_off(&mut self, fault: &mut Active) -> Option<()> {
+        let track = self.pick_fed_track()?;
+        self.blame_feeder(fault, track);
+        fault.ends = Some(self.now + LASTS);
+        fault.effects.push(Effect::Rewire(Rewire::NoFeeders(track)));
         Some(())
     }
 
+    /// With the district unplugged somebody has added a feeder, from a rail to the wrong conductor of the bus.
+    fn inject_wrong_feeder(&mut self, fault: &mut Active) -> Option<()> {
+        let track = self.pick_fed_track()?;
+        let district = self.district_of_track(track);
+        self.blame_feeder(fault, track);
+        let it = &self.layout.tracks[track.at()];
+        let left = it.left.unwrap_or(self.layout.blocks[it.block.at()].left);
+        let [rail, _] = self.track_rails(track, Which::From);
+        let bus = Terminal::Bus(district, left.other());
+        fault.effects.push(Effect::Bridge(bridge(rail, bus, FEEDER_OHMS)));
+        fault.effects.push(Effect::UnplugDistrict(district, self.soon(2_000)));
+        Some(())
+    }
+
+    fn pick_fed_track(&mut self) -> Option<TrackIx> {
+        let fed: Vec<TrackIx> = (0..self.layout.tracks.len())
+            .map(TrackIx::new)
+            .filter(|track| {
+                let on = self.districts[self.district_of_track(*track).at()].is_on();
+                on && !self.layout.tracks[track.at()].feeders.is_empty()
+            })
+            .collect();
+        self.faults.random.pick(&fed).copied()
+    }
+
+    fn blame_feeder(&self, fault: &mut Active, track: TrackIx) {
+        self.blame_wiring(fault, self.district_of_track(track));
+        fault.place = format!("track {}", self.layout.tracks[track.at()].id);
+    }
+
+    /// A district is out of phase, and a wheel crosses its boundary a few seconds later.
     fn inject_phase(&mut self, fault: &mut Active) -> Option<()> {
-        let districts = self.layout.districts.len();
-        let district = DistrictIx::new(self.faults.random.below(districts));
+        let of = |block| self.layout.district_of_block(block);
+        let boundaries: Vec<Gap> =
+            self.gaps().into_iter().filter(|gap| of(gap.inside) != of(gap.outside)).collect();
+        let gap = self.faults.random.pick(&boundaries).copied()?;
+        let district = self.layout.district_of_block(gap.inside);
         self.blame_wiring(fault, district);
         fault.effects.push(Effect::Rewire(Rewire::SwapDistrict(district)));
-        (1 < districts).then_some(())
+        let crossings = [(2_000, 1_500), (20_000, 1_500), (40_000, 1_500)];
+        fault.effects.extend(self.wheels_on(&gap, &crossings));
+        Some(())
     }
 
     fn inject_booster(&mut self, fault: &mut Active, inject: Inject) -> Option<()> {
@@ -103,22 +126,33 @@ impl World {
         Some(())
     }
 
-    /// Six engines are put on the track and the power of their district is off for two seconds.
+    /// Tracks on which six engines could be put, with their districts.
+    pub(crate) fn places_for_inrush(&self) -> Vec<(TrackIx, DistrictIx)> {
+        let tracks = (0..self.layout.tracks.len()).map(TrackIx::new);
+        let placed = tracks.map(|track| (track, self.district_of_track(track)));
+        let suits = |(track, district): &(TrackIx, DistrictIx)| {
+            1.3 <= self.layout.tracks[track.at()].length.metres()
+                && self.districts[district.at()].is_on()
+                && !self.is_held(Piece::Track(*track))
+        };
+        placed.filter(suits).collect()
+    }
+
+    /// Six engines are put on the track and the power of their district is off for two seconds; for less beside a
+    /// run-through that has just begun, and elsewhere then.
     fn inject_inrush(&mut self, fault: &mut Active) -> Option<()> {
-        let free: Vec<Step> = (0..self.layout.tracks.len())
-            .map(TrackIx::new)
-            .filter(|track| {
-                let district = self.district_of_track(*track);
-                1.3 <= self.layout.tracks[track.at()].length.metres()
-                    && self.districts[district.at()].is_on()
-                    && !self.is_held(Piece::Track(*track))
-            })
-            .map(|track| Step::Track(track, Which::From))
+        let begun = |fault: &Active| fault.started == Some(self.now) && fault.run != Run::None;
+        let shorted: Vec<DistrictIx> = (self.faults.active.iter())
+            .filter(|fault| begun(fault))
+            .flat_map(|fault| fault.districts.iter().copied())
             .collect();
-        let step = *self.faults.random.pick(&free)?;
+        let mut free = self.places_for_inrush();
+        free.retain(|(_, district)| !shorted.contains(district));
+        let off = if shorted.is_empty() { 2_000 } else { 600 };
+        let (track, district) = self.faults.random.pick(&free).copied()?;
+        let step = Step::Track(track, Which::From);
         let mut train = Train::parked(step, PARKED, 0.0, &mut self.faults.random);
         train.head = train.length;
-        let district = self.layout.district_of_block(step.block(&self.layout));
         let guest = self.trains.len();
         self.trains.push(train);
         self.driver.add();
@@ -126,7 +160,7 @@ impl World {
         fault.place = format!("district {}", self.layout.districts[district.at()].id);
         fault.districts.push(district);
         fault.effects.push(Effect::Guest(guest));
-        fault.effects.push(Effect::UnplugDistrict(district, self.soon(2_000)));
+        fault.effects.push(Effect::UnplugDistrict(district, self.soon(off)));
         fault.ends = Some(self.now + LASTS);
         Some(())
     }
@@ -220,54 +254,6 @@ impl World {
             fault.effects.push(Effect::Bridge(bridge(from, to, 0.08)));
         }
         Some(())
-    }
-
-    pub(crate) fn inject_sensor(&mut self, fault: &mut Active, inject: Inject) -> Option<()> {
-        fault.ends = Some(self.now + LASTS);
-        match inject {
-            Inject::NodeSilent => {
-                let district = self.faults.random.below(self.layout.districts.len());
-                fault.subject = format!("node/{}", self.nodes()[district + 1].id);
-                fault.effects.push(Effect::Silence(district + 1));
-            }
-            Inject::Disorder => {
-                fault.subject = "not-explained".to_owned();
-                let node = self.faults.random.below(self.nodes().len());
-                self.sensors.skew(node, 700);
-                fault.effects.push(Effect::Late(0.05));
-            }
-            Inject::SenseOff => {
-                let site = self.pick_site(|_, _| true)?;
-                self.blame_frog(fault, &site);
-                let channel = self.channel(Object::Frog(site.frog), Quantity::Polarity)?;
-                fault.effects.push(Effect::Ail(channel, Ailment::StuckWord("dead")));
-            }
-            Inject::CurrentStuck => {
-                let at = self.faults.random.below(self.layout.districts.len());
-                let object = Object::District(DistrictIx::new(at));
-                fault.subject = self.subject(object);
-                let value = (self.plant.flow.districts[at].0 * 1e3).round() / 1e3;
-                let channel = self.channel(object, Quantity::Current)?;
-                fault.effects.push(Effect::Ail(channel, Ailment::Stuck(value)));
-            }
-            _ => {
-                let at = self.faults.random.below(self.layout.blocks.len());
-                let object = Object::Block(BlockIx::new(at));
-                fault.subject = self.subject(object);
-                let stuck = inject == Inject::OccupiedStuck;
-                let ailment = if stuck { Ailment::Offset(0.008) } else { Ailment::Flickers };
-                for quantity in [Quantity::Current, Quantity::Peak] {
-                    let channel = self.channel(object, quantity)?;
-                    fault.effects.push(Effect::Ail(channel, ailment));
-                }
-            }
-        }
-        fault.place = fault.subject.clone();
-        Some(())
-    }
-
-    fn channel(&self, object: Object, quantity: Quantity) -> Option<ChannelIx> {
-        self.channels.index(object, quantity)
     }
 
     /// A district next to that of a turnout, on another breaker of the same booster.

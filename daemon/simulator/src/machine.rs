@@ -132,6 +132,19 @@ impl Machine {
         }
     }
 
+    /// Its contact has changed over to the new side, and so far it is within `share` of the travel after that: the side
+    /// that it comes from.
+    pub(crate) fn just_changed(&self, share: f64, now: Mono) -> Option<Position> {
+        self.travel?;
+        let progress = self.progress(now);
+        (CONTACT_CLOSES..CONTACT_CLOSES + share).contains(&progress).then_some(self.rest)
+    }
+
+    /// It travels between where its contacts may open and where they have settled.
+    pub(crate) fn is_changing(&self, now: Mono) -> bool {
+        self.travel.is_some() && (0.4..0.8).contains(&self.progress(now))
+    }
+
     /// What its position sensor says.
     pub(crate) fn report(&self, now: Mono) -> &'static str {
         match (self.mood, self.travel) {

@@ -122,6 +122,13 @@ pub enum Truth {
         /// Highest true image during it, 1 is the limit of damage.
         stress: f64,
     },
+    /// A contact opened under more current than its rating.
+    ContactArced {
+        /// The pole.
+        pole: PoleIx,
+        /// The current that it broke.
+        amps: f64,
+    },
     /// A contact burnt open.
     ContactBurnt(PoleIx),
     /// A contact welded to one side.

@@ -1,7 +1,7 @@
 //! The electrical plant: the network as it was really built, solved again whenever anything in it has changed.
 
 use circuit::{
-    grid::{Bridge, Flow, Grid, Scales, Switches},
+    grid::{Bridge, Flow, Grid, Scales, Switches, Terminal},
     repeat::Kept,
     wired::Wired,
 };
@@ -53,6 +53,7 @@ impl Plant {
     /// The layout was rewired, or a contact's resistance changed.
     pub(crate) fn rebuild(&mut self, built: &Layout, contacts: &[Contact]) {
         self.scales.contacts = contacts.iter().map(Contact::ohms_factor).collect();
+        self.switches.reversers_swapped.resize(built.reversers.len(), false);
         self.wired = Grid::new(built, &self.scales).into_wired(&self.switches);
         self.kept = Kept::default();
         self.solved = false;
@@ -79,6 +80,11 @@ impl Plant {
         self.wired.switch(switches);
         self.kept = Kept::default();
         self.switches.clone_from(switches);
+    }
+
+    /// Volts between two points in the last solution; none where nothing joins them.
+    pub(crate) fn volts_between(&self, a: Terminal, b: Terminal) -> Option<f64> {
+        self.wired.between(&self.flow, a, b).map(|volts| volts.0.abs())
     }
 
     /// The switches of the last solution.

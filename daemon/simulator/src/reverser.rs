@@ -26,18 +26,25 @@ pub(crate) struct Reverser {
 
 impl Reverser {
     pub(crate) fn new(layout: &Layout, it: &layout::Reverser, random: &mut Random) -> Self {
-        let district = &layout.districts[layout.district_of_block(it.block).at()];
-        let limit = layout.boosters[district.booster.at()].limit.amps();
-        let trip = district.breaker.trip.map_or(limit, |trip| trip.amps().min(limit));
-        // It must act first, in current and in time: at 1.25 times less (rules of thumb R16).
         Self {
             block: it.block,
             swapped: false,
-            threshold: trip / 1.4,
+            threshold: threshold(layout, it.block),
             acts_after: Micros((random.between(2.0, 6.0) * 1e3) as u64),
             over: None,
             flipped: None,
         }
+    }
+
+    /// One that the file does not know, before another block, of exactly the speed given.
+    pub(crate) fn added(
+        layout: &Layout,
+        block: BlockIx,
+        swapped: bool,
+        acts_after: Micros,
+    ) -> Self {
+        let threshold = threshold(layout, block);
+        Self { block, swapped, threshold, acts_after, over: None, flipped: None }
     }
 
     /// Sees the current into its block; true when it flips.
@@ -64,4 +71,11 @@ impl Reverser {
     pub(crate) fn word(&self) -> &'static str {
         if self.swapped { "swapped" } else { "straight" }
     }
+}
+
+/// It must act first, in current and in time: at 1.25 times less or lower (rules of thumb R16).
+fn threshold(layout: &Layout, block: BlockIx) -> f64 {
+    let district = &layout.districts[layout.district_of_block(block).at()];
+    let limit = layout.boosters[district.booster.at()].limit.amps();
+    district.breaker.trip.map_or(limit, |trip| trip.amps().min(limit)) / 1.4
 }

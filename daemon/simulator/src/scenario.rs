@@ -24,13 +24,15 @@ pub enum Inject {
     Wheelset,
     /// A run-through whose frog contact is resistive.
     RunThroughResistive,
-    /// A run-through, then the operator throws with the power on.
+    /// A run-through whose engine stays on the gap, while a quick breaker opens and closes again by itself.
+    RunThroughStays,
+    /// A run-through through a resistive contact, while the operator throws: the contact opens under the fault current.
     RunThroughThrown,
     /// A run-through just after an innocent turnout was thrown.
     RunThroughDecoy,
     /// A run-through of a frog that is fed from the neighbouring district.
     RunThroughForeign,
-    /// A run-through whose leg lies in another district.
+    /// A run-through whose leg, from the frog on, lies in another district of the same booster.
     RunThroughBoundary,
     /// A train stops just before the wrong gap.
     StopsShort,
@@ -46,13 +48,13 @@ pub enum Inject {
     TiesOpen,
     /// One throw wire is off.
     TieOpen,
-    /// The gap of a leg is closed; of a crossover's leg.
+    /// The gap of the leg that is set is closed, then the turnout is thrown; of a crossover's leg.
     GapClosed {
         /// At a leg that leads to another turnout's leg.
         crossover: bool,
     },
-    /// A feeder pair on the wrong conductors.
-    FeedersSwapped,
+    /// Power returns after work on the wiring, with a feeder more, on the wrong conductor.
+    FeederWrong,
     /// A district out of phase.
     DistrictSwapped,
     /// An object on the rails, the breaker not in circuit.
@@ -61,7 +63,7 @@ pub enum Inject {
     SlipUncrossed,
     /// The contacts of a frog burnt open.
     ContactsBurnt,
-    /// The contacts of a frog resistive.
+    /// The contacts of a frog grow resistive.
     ContactsResistive,
     /// The contacts of a frog welded.
     ContactsWelded,
@@ -71,19 +73,17 @@ pub enum Inject {
     PoleDead,
     /// Film on the contacts of a frog.
     ContactsFilmed,
-    /// The contact changes over before the points have left the rail.
+    /// The contact changes over before the points have left the rail, at every throw.
     ChangesEarly,
-    /// A machine stops midway.
+    /// A machine stops midway, or creeps.
     MachineStalls,
     /// A machine does not move.
     MachineDead,
-    /// A machine takes much longer.
-    MachineSlow,
     /// The machine moves, the points do not.
     PointsOff,
     /// The position report is stuck.
     ReportStuck,
-    /// One end of a crossover does not follow.
+    /// One end of a crossover does not follow the other, or is thrown by hand.
     OutOfStep,
     /// A machine moves without having been asked.
     Uncommanded,
@@ -107,9 +107,13 @@ pub enum Inject {
     FeederWeak,
     /// The reverser is slower than the breaker.
     ReverserSlow,
+    /// A train bridges the gaps at both ends of a reversing section.
+    SectionShort,
+    /// Two reversers of one speed share a gap.
+    ReversersFight,
     /// A short in a district that only a lamp limits.
     LampShort,
-    /// A frog's resettable fuse has opened.
+    /// A hit opens a frog's resettable fuse, which cools later.
     FrogFuse,
     /// An object on the rails, the breaker slower than the booster.
     BoosterFirst,
@@ -125,7 +129,7 @@ pub enum Inject {
     Object,
     /// An engine with a short inside.
     Vehicle,
-    /// A wheel parked on a gap.
+    /// A wheel parked on the gap of the leg that is set, then the turnout is thrown.
     ParkedOnGap,
     /// Wet scenery.
     Leakage,
@@ -141,10 +145,8 @@ pub enum Inject {
     SenseOff,
     /// Messages out of order, clocks apart.
     Disorder,
-    /// A run-through and an inrush elsewhere at once.
+    /// A run-through, and within a second an inrush in another district.
     Two,
-    /// This simulator cannot bring it about.
-    Missing,
 }
 
 /// One scenario.
@@ -164,8 +166,6 @@ pub struct Scenario {
     pub action: &'static str,
     /// Ids of what it must be told from.
     pub look_alikes: &'static [&'static str],
-    /// Why it cannot be brought about, where it cannot.
-    pub missing: Option<&'static str>,
 }
 
 /// The scenario of an id.

@@ -12,7 +12,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "run-through at that turnout, leg named",
         action: "cut; throw to the leg's position or back the train; restore",
         look_alikes: &["F10", "F60"],
-        missing: None,
     },
     Scenario {
         id: "F02",
@@ -22,7 +21,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "run-through, coasting",
         action: "alarm, a hit for each axle; warn that the points will derail the next",
         look_alikes: &["F40", "F62"],
-        missing: None,
     },
     Scenario {
         id: "F03",
@@ -32,27 +30,24 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "half-short through a weak frog contact",
         action: "cut, lock out, no try",
         look_alikes: &["F44"],
-        missing: None,
     },
     Scenario {
         id: "F04",
         name: "run-through, the engine left standing while the breaker recloses",
-        inject: Inject::RunThrough,
+        inject: Inject::RunThroughStays,
         expected: Expected::Cut,
         diagnosis: "repeated hits",
         action: "lock out; count the hits on the pole",
         look_alikes: &["F40"],
-        missing: None,
     },
     Scenario {
         id: "F05",
         name: "the operator throws the shorted turnout with power on",
         inject: Inject::RunThroughThrown,
-        expected: Expected::Cut,
+        expected: Expected::CutOrAlarm,
         diagnosis: "thrown under fault",
         action: "inhibit where driven by us; record ten hits; inspect the contact",
         look_alikes: &["F06"],
-        missing: None,
     },
     Scenario {
         id: "F06",
@@ -62,7 +57,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "thrown under a train",
         action: "inhibit while occupied; cut on the short",
         look_alikes: &["F26"],
-        missing: None,
     },
     Scenario {
         id: "F07",
@@ -72,7 +66,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "run-through at a cross-fed frog",
         action: "cut both districts; lock out; report the wiring",
         look_alikes: &["F17"],
-        missing: None,
     },
     Scenario {
         id: "F08",
@@ -82,7 +75,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "run-through at a boundary turnout",
         action: "cut the frog's district first",
         look_alikes: &["F07"],
-        missing: None,
     },
     Scenario {
         id: "F09",
@@ -92,7 +84,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "none",
         action: "none",
         look_alikes: &[],
-        missing: None,
     },
     Scenario {
         id: "F09b",
@@ -102,7 +93,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "approach against the points",
         action: "warn",
         look_alikes: &["F01"],
-        missing: None,
     },
     Scenario {
         id: "F10",
@@ -112,7 +102,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "frog swapped",
         action: "inhibit the turnout or cut; alarm",
         look_alikes: &["F11", "F22"],
-        missing: None,
     },
     Scenario {
         id: "F11",
@@ -122,7 +111,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "frog constant, never worked",
         action: "inhibit the wrong route",
         look_alikes: &["F22"],
-        missing: None,
     },
     Scenario {
         id: "F12",
@@ -132,7 +120,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "frog open in both positions",
         action: "warn; work order",
         look_alikes: &["F20", "F74"],
-        missing: None,
     },
     Scenario {
         id: "F13",
@@ -142,7 +129,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "frog open in one position",
         action: "warn; work order",
         look_alikes: &["F20"],
-        missing: None,
     },
     Scenario {
         id: "F14",
@@ -152,7 +138,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "gap closed at that frog",
         action: "cut; set back with power off; restore; lock out the position",
         look_alikes: &["F26", "F06"],
-        missing: None,
     },
     Scenario {
         id: "F15",
@@ -162,17 +147,15 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "gap missing in the crossover",
         action: "cut; set back with power off; restore",
         look_alikes: &["F34"],
-        missing: None,
     },
     Scenario {
         id: "F16",
         name: "a feeder on the wrong bus wire",
-        inject: Inject::FeedersSwapped,
+        inject: Inject::FeederWrong,
         expected: Expected::Cut,
         diagnosis: "standing short, wiring",
         action: "cut, no try; lift feeders by halves",
         look_alikes: &["F63", "F23"],
-        missing: None,
     },
     Scenario {
         id: "F17",
@@ -182,7 +165,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "boundary phase reversed",
         action: "cut both; lock out the boundary; lamp test across the gap",
         look_alikes: &["F47"],
-        missing: None,
     },
     Scenario {
         id: "F18",
@@ -192,7 +174,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "breaker not in circuit",
         action: "alarm; treat the booster as the zone",
         look_alikes: &["F52"],
-        missing: None,
     },
     Scenario {
         id: "F19",
@@ -202,7 +183,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "slip wired uncrossed",
         action: "inhibit the two routes; explain the cross rule",
         look_alikes: &["F10"],
-        missing: None,
     },
     Scenario {
         id: "F20",
@@ -212,7 +192,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "contact open",
         action: "warn; work order; use the spare pole",
         look_alikes: &["F13", "F74", "F45"],
-        missing: None,
     },
     Scenario {
         id: "F21",
@@ -222,7 +201,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "contact weak",
         action: "warn; breaker margin lost",
         look_alikes: &["F46"],
-        missing: None,
     },
     Scenario {
         id: "F22",
@@ -232,7 +210,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "contact stuck",
         action: "inhibit the wrong route; cut the frog where it can be",
         look_alikes: &["F11", "F32"],
-        missing: None,
     },
     Scenario {
         id: "F23",
@@ -242,7 +219,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "contact bridged",
         action: "cut, no try; lock out",
         look_alikes: &["F14", "F16"],
-        missing: None,
     },
     Scenario {
         id: "F24",
@@ -252,7 +228,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "one pole carries",
         action: "warn; count the full current on one pole",
         look_alikes: &["F21"],
-        missing: None,
     },
     Scenario {
         id: "F25",
@@ -262,7 +237,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "film",
         action: "exercise; measure again",
         look_alikes: &["F20"],
-        missing: None,
     },
     Scenario {
         id: "F26",
@@ -272,7 +246,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "change-over early or late",
         action: "warn; inhibit the throw if it trips",
         look_alikes: &["F06", "F14"],
-        missing: None,
     },
     Scenario {
         id: "F30",
@@ -282,7 +255,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "out of correspondence, stalled",
         action: "alarm; inhibit both routes",
         look_alikes: &["F33"],
-        missing: None,
     },
     Scenario {
         id: "F31",
@@ -292,7 +264,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "no machine current",
         action: "alarm; inhibit the new route",
         look_alikes: &["F36"],
-        missing: None,
     },
     Scenario {
         id: "F32",
@@ -302,7 +273,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "points disconnected, suspected",
         action: "cut on the short; inspect",
         look_alikes: &["F10", "F60"],
-        missing: None,
     },
     Scenario {
         id: "F33",
@@ -312,7 +282,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "feedback stuck",
         action: "position not measured; warn",
         look_alikes: &["F31"],
-        missing: None,
     },
     Scenario {
         id: "F34",
@@ -322,7 +291,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "out of step",
         action: "alarm; inhibit the crossover",
         look_alikes: &["F30"],
-        missing: None,
     },
     Scenario {
         id: "F35",
@@ -332,7 +300,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "uncommanded move",
         action: "warn; take the position as it is",
         look_alikes: &["F33"],
-        missing: None,
     },
     Scenario {
         id: "F36",
@@ -342,7 +309,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "unknown",
         action: "assume nothing; inhibit until proved",
         look_alikes: &["F30"],
-        missing: None,
     },
     Scenario {
         id: "F37",
@@ -352,7 +318,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "machine supply off",
         action: "one alarm; inhibit throws",
         look_alikes: &["F31"],
-        missing: None,
     },
     Scenario {
         id: "F40",
@@ -362,7 +327,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "inrush",
         action: "not a fault; stage the districts; no hit",
         look_alikes: &["F01", "F14"],
-        missing: None,
     },
     Scenario {
         id: "F41",
@@ -372,7 +336,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "booster off",
         action: "one alarm; occupancy not measured",
         look_alikes: &["F42", "F73"],
-        missing: None,
     },
     Scenario {
         id: "F42",
@@ -382,7 +345,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "cut failed",
         action: "cut the booster; lock out",
         look_alikes: &["F70"],
-        missing: None,
     },
     Scenario {
         id: "F43",
@@ -392,7 +354,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "short below trip",
         action: "cut after 1 to 2 s; lock out; report the loop's resistance",
         look_alikes: &["F44", "F03"],
-        missing: None,
     },
     Scenario {
         id: "F44",
@@ -402,7 +363,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "overload",
         action: "warn before the trip; only its curve cuts",
         look_alikes: &["F43"],
-        missing: None,
     },
     Scenario {
         id: "F45",
@@ -412,7 +372,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "feeder open",
         action: "warn; work order",
         look_alikes: &["F41", "F20"],
-        missing: None,
     },
     Scenario {
         id: "F46",
@@ -422,7 +381,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "feeder weak",
         action: "warn; margin for the trip recomputed",
         look_alikes: &["F21"],
-        missing: None,
     },
     Scenario {
         id: "F47",
@@ -432,29 +390,24 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "reverser too slow or too high",
         action: "cut; advise the order of settings",
         look_alikes: &["F17"],
-        missing: None,
     },
     Scenario {
         id: "F48",
         name: "a train longer than the reversing section",
-        inject: Inject::Missing,
+        inject: Inject::SectionShort,
         expected: Expected::Cut,
         diagnosis: "section too short for the train",
         action: "cut; advise the length",
         look_alikes: &["F49"],
-        missing: Some(
-            "trains of the simulator are shorter than any section with metal wheels at both ends",
-        ),
     },
     Scenario {
         id: "F49",
         name: "two reversers face to face",
-        inject: Inject::Missing,
+        inject: Inject::ReversersFight,
         expected: Expected::Cut,
         diagnosis: "reversers fight",
         action: "cut one; wiring advice",
         look_alikes: &["F48"],
-        missing: Some("needs two reversers that share a gap, which no layout of this project has"),
     },
     Scenario {
         id: "F50",
@@ -464,17 +417,15 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "lamp-limited short",
         action: "alarm; cut after a while",
         look_alikes: &["F44"],
-        missing: None,
     },
     Scenario {
         id: "F51",
         name: "a resettable fuse tripped at a frog",
         inject: Inject::FrogFuse,
-        expected: Expected::Alarm,
+        expected: Expected::CutOrAlarm,
         diagnosis: "frog fuse tripped",
         action: "wait; verify; note the raised resistance",
         look_alikes: &["F20"],
-        missing: None,
     },
     Scenario {
         id: "F52",
@@ -484,7 +435,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "coordination",
         action: "alarm; name the faulty district by whose current rose",
         look_alikes: &["F18", "F41"],
-        missing: None,
     },
     Scenario {
         id: "F53",
@@ -494,7 +444,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "supply low",
         action: "warn; not a short",
         look_alikes: &["F52"],
-        missing: None,
     },
     Scenario {
         id: "F60",
@@ -504,17 +453,15 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "short, derailment likely",
         action: "cut; name the occupied blocks; no turnout blamed",
         look_alikes: &["F01", "F32"],
-        missing: None,
     },
     Scenario {
         id: "F61",
         name: "a wheel touches the open point",
         inject: Inject::WheelAtPoint,
-        expected: Expected::Alarm,
+        expected: Expected::CutOrAlarm,
         diagnosis: "wheel bridges the point",
         action: "information; after three name vehicle or turnout",
         look_alikes: &["F26", "F62"],
-        missing: None,
     },
     Scenario {
         id: "F62",
@@ -524,7 +471,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "wheel bridges the frog's nose",
         action: "information",
         look_alikes: &["F61"],
-        missing: None,
     },
     Scenario {
         id: "F63",
@@ -534,7 +480,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "standing short, object",
         action: "cut; look on the track of the district",
         look_alikes: &["F16", "F23"],
-        missing: None,
     },
     Scenario {
         id: "F64",
@@ -544,7 +489,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "vehicle short",
         action: "cut; remove the vehicle",
         look_alikes: &["F01"],
-        missing: None,
     },
     Scenario {
         id: "F65",
@@ -554,17 +498,15 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "wheel parked on a gap",
         action: "cut; move the car",
         look_alikes: &["F14", "F03"],
-        missing: None,
     },
     Scenario {
         id: "F66",
         name: "wet scenery",
         inject: Inject::Leakage,
-        expected: Expected::Alarm,
+        expected: Expected::Nothing,
         diagnosis: "leakage",
         action: "information; false occupancy expected",
         look_alikes: &["F71"],
-        missing: None,
     },
     Scenario {
         id: "F70",
@@ -574,7 +516,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "sensor fault",
         action: "not measured; protect with booster current and voltage; never cut on it alone",
         look_alikes: &["F42", "F45"],
-        missing: None,
     },
     Scenario {
         id: "F71",
@@ -584,7 +525,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "occupancy suspect",
         action: "warn; throw only with a person's confirmation",
         look_alikes: &["F66"],
-        missing: None,
     },
     Scenario {
         id: "F72",
@@ -594,7 +534,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "occupancy unreliable",
         action: "hold occupied",
         look_alikes: &[],
-        missing: None,
     },
     Scenario {
         id: "F73",
@@ -604,7 +543,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "stale",
         action: "not measured; one alarm for the node",
         look_alikes: &["F41"],
-        missing: None,
     },
     Scenario {
         id: "F74",
@@ -614,7 +552,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "sense fault",
         action: "information; polarity not measured",
         look_alikes: &["F12"],
-        missing: None,
     },
     Scenario {
         id: "F75",
@@ -624,7 +561,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "order uncertain",
         action: "widen the window; list both suspects",
         look_alikes: &[],
-        missing: None,
     },
     Scenario {
         id: "F76",
@@ -634,7 +570,6 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "two causes",
         action: "two alarms, independent",
         look_alikes: &["F52"],
-        missing: None,
     },
     Scenario {
         id: "F77",
@@ -644,6 +579,5 @@ pub const SCENARIOS: &[Scenario] = &[
         diagnosis: "run-through at that turnout, not at the one thrown",
         action: "evidence of place beats recency",
         look_alikes: &[],
-        missing: None,
     },
 ];

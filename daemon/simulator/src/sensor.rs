@@ -369,6 +369,16 @@ impl Sensors {
         }
     }
 
+    /// No sensor, node or message is ill.
+    #[cfg(test)]
+    pub(crate) fn are_well(&self) -> bool {
+        let probes = self.probes.iter().map(|it| it.ailment);
+        let mut all = probes.chain(self.tellers.iter().map(|it| it.ailment));
+        all.all(|it| it == Ailment::None)
+            && self.late_share == 0.0
+            && self.senders.iter().all(|it| !it.silent)
+    }
+
     /// Silences a node, or lets it speak again.
     pub(crate) fn silence(&mut self, node: usize, silent: bool) {
         self.senders[node].silent = silent;

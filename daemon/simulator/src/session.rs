@@ -109,6 +109,7 @@ fn word(what: &Truth) -> &'static str {
         Truth::BoosterCut(_) => "booster-cut",
         Truth::BoosterRestored(_) => "booster-restored",
         Truth::ContactHit { .. } => "contact-hit",
+        Truth::ContactArced { .. } => "contact-arced",
         Truth::ContactBurnt(_) => "contact-burnt",
         Truth::ContactWelded(..) => "contact-welded",
         Truth::ContactRepaired(_) => "contact-repaired",
@@ -157,6 +158,11 @@ fn fields(layout: &Layout, what: &Truth) -> Fields {
             let mut fields = of(Object::Pole(*pole));
             fields.push(("a2s", rounded(*energy)));
             fields.push(("stress", rounded(*stress)));
+            fields
+        }
+        Truth::ContactArced { pole, amps } => {
+            let mut fields = of(Object::Pole(*pole));
+            fields.push(("amps", rounded(*amps)));
             fields
         }
         Truth::ContactBurnt(pole) | Truth::ContactRepaired(pole) => of(Object::Pole(*pole)),

@@ -4,7 +4,7 @@ use circuit::grid::Terminal;
 use wiring::{
     channel::Object,
     index::{DistrictIx, FrogIx, MachineIx, TrackIx, TrackworkIx},
-    layout::{Side, Tie, Which},
+    layout::{Position, Side, Tie, Which},
     trackwork::{FrogName, Kind, Port},
 };
 
@@ -15,6 +15,9 @@ use crate::{
     rails::{Piece, Step, frog_of, outside, passages, settings, works_of_machine},
     world::World,
 };
+
+/// Distance from the end of a leg to where a wheel bridges its gap to the frog. Unit: metre.
+const GAP_IS_AFTER: f64 = 0.08;
 
 /// A turnout with its frog and machine.
 #[derive(Clone, Copy, Debug)]
@@ -119,6 +122,18 @@ impl World {
         if rests(Port::Left) { Port::Right } else { Port::Left }
     }
 
+    /// The leg that a turnout at rest is set for.
+    pub(crate) fn set_leg(&self, site: &Site) -> Port {
+        if self.unset_leg(site) == Port::Left { Port::Right } else { Port::Left }
+    }
+
+    /// The leg of a position.
+    pub(crate) fn leg_at(&self, site: &Site, position: Position) -> Port {
+        let kind = &self.layout.trackwork[site.work.at()].kind;
+        let leads = |leg| settings(kind, leg, Port::Points).iter().all(|(_, to)| *to == position);
+        if leads(Port::Left) { Port::Left } else { Port::Right }
+    }
+
     /// The rail of a leg that a gap parts from the frog.
     pub(crate) fn leg_rail(&self, work: TrackworkIx, leg: Port) -> Terminal {
         let kind = &self.layout.trackwork[work.at()].kind;
@@ -147,11 +162,26 @@ impl World {
 
     /// Lets the next driver err at a turnout that suits.
     pub(crate) fn want_mistake(&mut self, suits: impl Fn(&Self, &Site) -> bool) -> Option<()> {
-        let mut eligible = vec![false; self.layout.trackwork.len()];
-        for site in self.sites().into_iter().filter(|site| suits(self, site)) {
-            eligible[site.work.at()] = true;
+        self.want_mistake_from(|world, site, _| suits(world, site))
+    }
+
+    /// … where a leg leads into another district of the same booster, from that leg.
+    pub(crate) fn want_mistake_at_boundary(&mut self) -> Option<()> {
+        self.want_mistake_from(|world, it, leg| {
+            let booster = |district: DistrictIx| world.layout.districts[district.at()].booster;
+            let block = outside(&world.layout, it.work, leg).block(&world.layout);
+            let beyond = world.layout.district_of_block(block);
+            beyond != it.district && booster(beyond) == booster(it.district)
+        })
+    }
+
+    /// … coming from a leg that suits.
+    fn want_mistake_from(&mut self, suits: impl Fn(&Self, &Site, Port) -> bool) -> Option<()> {
+        let mut eligible = vec![[false; 2]; self.layout.trackwork.len()];
+        for site in self.sites() {
+            eligible[site.work.at()] = [Port::Left, Port::Right].map(|leg| suits(self, &site, leg));
         }
-        if !eligible.contains(&true) {
+        if !eligible.iter().flatten().any(|one| *one) {
             return None;
         }
         self.driver.mistake = Some(Mistake { eligible });
@@ -170,17 +200,15 @@ impl World {
     /// Lifts a train onto a leg that is set against it and lets it go. For layouts and moments in which traffic would
     /// not soon bring it about.
     pub(crate) fn put_train_for_run_through(&mut self) -> Option<RunThrough> {
-        let eligible = self.driver.mistake.as_ref()?.eligible.clone();
+        let mistake = self.driver.mistake.clone()?;
         let site = self.pick_site(|world, site| {
-            let leg = world.unset_leg(site);
-            let track = outside(&world.layout, site.work, leg);
-            let beyond = outside(&world.layout, site.work, Port::Points);
-            eligible[site.work.at()]
-                && !world.machine_is_held(site.machine)
-                && !world.machines[site.machine.at()].is_moving()
-                && !world.is_held(beyond.piece())
-                && !world.is_held(track.piece())
-        })?;
+            mistake.suits(site.work, world.unset_leg(site))
+                && world.may_run_through(site, world.unset_leg(site))
+        });
+        let Some(site) = site else {
+            self.line_away(&mistake);
+            return None;
+        };
         let train = self.pick_train()?;
         let leg = self.unset_leg(&site);
         let track = outside(&self.layout, site.work, leg).reversed();
@@ -192,6 +220,33 @@ impl World {
         let block = track.block(&self.layout);
         self.tell(Truth::TrainPlaced { train, block });
         run_through(&self.layout, train, site.work, leg)
+    }
+
+    /// Nothing moves or is held at a turnout, the leg and the track beyond its points.
+    fn may_run_through(&self, site: &Site, leg: Port) -> bool {
+        let track = outside(&self.layout, site.work, leg);
+        let beyond = outside(&self.layout, site.work, Port::Points);
+        !self.machine_is_held(site.machine)
+            && !self.machines[site.machine.at()].is_moving()
+            && !self.is_held(beyond.piece())
+            && !self.is_held(track.piece())
+    }
+
+    /// Throws a turnout away from a leg from which it shall be run through; one at a time.
+    fn line_away(&mut self, mistake: &Mistake) {
+        let legs = [Port::Left, Port::Right];
+        let wanted = |site: &Site| legs.iter().any(|leg| mistake.suits(site.work, *leg));
+        let moves = |site: &Site| self.machines[site.machine.at()].is_travelling();
+        if self.sites().iter().any(|site| wanted(site) && moves(site)) {
+            return;
+        }
+        let site = self.pick_site(|world, site| {
+            let set = world.set_leg(site);
+            mistake.suits(site.work, set) && world.may_run_through(site, set)
+        });
+        if let Some(site) = site {
+            self.throw_over(&site);
+        }
     }
 
     /// A train that may be lifted, one that stands before one that runs.
@@ -227,6 +282,15 @@ impl World {
         let frogs = &self.layout.trackwork[work.at()].frogs;
         let poles = frogs.iter().flat_map(|frog| &self.layout.frogs[frog.at()].poles);
         poles.map(|it| self.plant.flow.poles[it.pole.at()].0).fold(0.0, f64::max)
+    }
+
+    /// The train of a run-through runs, and is at the wrong gap within that time or past it.
+    pub(crate) fn arrives_within(&self, run: RunThrough, seconds: f64) -> bool {
+        let train = &self.trains[run.train];
+        let next_is_work =
+            train.ahead.front().is_some_and(|it| it.piece() == Piece::Work(run.work));
+        let left = train.path[0].length(&self.layout) - train.head + GAP_IS_AFTER;
+        self.stands_on(run.train, run.machine) || (next_is_work && left <= train.speed * seconds)
     }
 
     /// The train of a run-through has come close to the wrong gap.

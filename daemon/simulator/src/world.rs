@@ -14,7 +14,7 @@ use wiring::{
 };
 
 use crate::{
-    contact::{Contact, Outcome},
+    contact::{Arc as Arced, Contact, Outcome},
     driver::{Driver, MARGIN, starting_places, thin_out},
     fault::Faults,
     machine::Machine,
@@ -234,7 +234,7 @@ impl World {
         let order_due = self.orders.keys().next().is_some_and(|(at, _)| *at < self.now + rest);
         order_due
             || self.short
-            || self.faults.is_delicate(self.now + rest)
+            || self.faults.is_delicate(&self.machines, self.now + rest)
             || self.boosters.iter().chain(&self.districts).any(|it| it.is_busy(self.now + rest))
             || self.reversers.iter().any(Reverser::is_busy)
             || self.hit
@@ -292,14 +292,18 @@ impl World {
 
     /// A throw asked for at the panel or by order. A machine on track power needs its district.
     pub(crate) fn throw(&mut self, machine: MachineIx, to: Position) {
-        let powered = match self.layout.machines[machine.at()].supply {
-            Supply::Own => true,
-            Supply::District(district) => 7.0 < self.plant.flow.district_volts[district.at()].0,
-        };
         self.machines[machine.at()].asked = to;
         self.words = true;
-        if powered && self.machines[machine.at()].throw(to, self.now) {
+        if self.is_powered(machine) && self.machines[machine.at()].throw(to, self.now) {
             self.tell(Truth::ThrowBegan(machine, to));
+        }
+    }
+
+    /// The machine has what it needs to move.
+    pub(crate) fn is_powered(&self, machine: MachineIx) -> bool {
+        match self.layout.machines[machine.at()].supply {
+            Supply::Own => true,
+            Supply::District(district) => 7.0 < self.plant.flow.district_volts[district.at()].0,
         }
     }
 
@@ -366,7 +370,10 @@ impl World {
             let amps = self.plant.flow.blocks[self.reversers[at].block.at()].0;
             if self.reversers[at].advance(amps, self.now) {
                 let swapped = self.reversers[at].swapped;
-                self.tell(Truth::ReverserFlipped(ReverserIx::new(at), swapped));
+                // One that the file does not know has no name to be told by.
+                if at < self.layout.reversers.len() {
+                    self.tell(Truth::ReverserFlipped(ReverserIx::new(at), swapped));
+                }
             }
         }
         self.words |= told < self.truth.len();
@@ -376,14 +383,25 @@ impl World {
     fn heat_contacts(&mut self, step: Micros, changed: bool) {
         if changed {
             self.heat_until(Mono(self.now.0 - step.0));
-            for (contact, amps) in self.contacts.iter_mut().zip(&self.plant.flow.poles) {
-                contact.load(amps.0);
-            }
+            self.load_contacts();
             self.warm = self.contacts.iter().any(Contact::is_warm);
         }
         if self.warm {
             self.heat_until(self.now);
             self.hit = self.contacts.iter().any(Contact::is_hit);
+        }
+    }
+
+    /// Tells the contacts what they carry now. One that its machine has opened may have drawn an arc.
+    fn load_contacts(&mut self) {
+        for at in 0..self.contacts.len() {
+            let machine = self.layout.poles[at].machine;
+            let opened = self.plant.switches().machines[machine.at()].is_none();
+            let arc = if opened { self.contacts[at].open() } else { None };
+            self.contacts[at].load(self.plant.flow.poles[at].0);
+            if let Some(Arced(amps)) = arc {
+                self.tell(Truth::ContactArced { pole: PoleIx::new(at), amps });
+            }
         }
     }
 

@@ -155,6 +155,7 @@ fn tell(truth: &Truth, layout: &Layout) {
         | Truth::BoosterCut(_)
         | Truth::BoosterRestored(_)
         | Truth::ContactHit { .. }
+        | Truth::ContactArced { .. }
         | Truth::ContactRepaired(_)
         | Truth::ThrowBegan(..)
         | Truth::ThrowEnded(..)
