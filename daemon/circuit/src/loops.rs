@@ -1,10 +1,14 @@
 //! Loop resistance at every place, handed to supervision for locating: what voltage over current of a dead short would
-//! read at the district's head, after its breaker and whatever limits it.
+//! read at the district's head, after its breaker.
+//!
+//! In the loop are bus, feeders, rails, and for a frog its contacts, feed wire and limiter. Not in it are the booster's
+//! source resistance and what heads the district; they stand in [`Loops::before`], so that whoever knows the booster's
+//! voltage only can take them off.
 //!
 //! Rounded to 0.1 milliohm, so that a comparison never hangs on the last bit of a solver.
 
 use wiring::{
-    index::{BlockIx, FrogIx, MachineIx},
+    index::{BlockIx, DistrictIx, FrogIx, MachineIx},
     layout::{Layout, Position},
     units::Microohms,
 };
@@ -45,6 +49,8 @@ pub struct Loops {
     pub blocks: Vec<Option<Range>>,
     /// By frog: each combination of positions in which it can be shorted to a rail.
     pub frogs: Vec<Vec<FrogLoop>>,
+    /// By district: source resistance and head in series; none behind a lamp, whose resistance follows its voltage.
+    pub before: Vec<Option<Microohms>>,
 }
 
 impl Loops {
@@ -59,6 +65,12 @@ impl Loops {
     pub fn frog(&self, frog: FrogIx) -> &[FrogLoop] {
         &self.frogs[frog.at()]
     }
+
+    /// What is in series before the head of a district.
+    #[must_use]
+    pub fn before(&self, district: DistrictIx) -> Option<Microohms> {
+        self.before[district.at()]
+    }
 }
 
 /// Loop resistances at every place of a layout.
@@ -69,6 +81,9 @@ pub fn table(layout: &Layout) -> Loops {
     let mut loops = Loops {
         blocks: vec![None; layout.blocks.len()],
         frogs: vec![Vec::new(); layout.frogs.len()],
+        before: (0..layout.districts.len())
+            .map(|at| base.before_ohms(DistrictIx::new(at)).map(rounded))
+            .collect(),
     };
     for place in places(layout) {
         match place.spot {

@@ -2,16 +2,16 @@
 
 use std::sync::Arc;
 
+use circuit::loops::{self, Loops};
 use wiring::{
     channel::{Channel, ChannelTable, Object, Quantity},
     index::{
         BlockIx, BoosterIx, ChannelIx, DistrictIx, FrogIx, MachineIx, PoleIx, ReverserIx,
         TrackworkIx,
     },
-    layout::{Layout, Wire},
-    material::wire_ohms_per_metre,
+    layout::Layout,
     polarity::PolarityProof,
-    units::{Microamps, Microohms},
+    units::Microamps,
 };
 
 use crate::{alarm::Subject, input::Feed};
@@ -60,8 +60,6 @@ pub(crate) struct FrogModel {
     pub(crate) poles: Vec<(PoleIx, f64)>,
     /// The most that the circuit can push through it.
     pub(crate) most: Microamps,
-    /// Resistance of the loop to it, by the wires alone.
-    pub(crate) loop_ohms: Microohms,
 }
 
 /// Everything fixed.
@@ -71,6 +69,8 @@ pub(crate) struct Model {
     pub(crate) channels: Arc<ChannelTable>,
     pub(crate) proof: Arc<PolarityProof>,
     pub(crate) neighbours: Vec<Vec<BlockIx>>,
+    /// Loop resistances, as the studies compute them.
+    pub(crate) loops: Loops,
     pub(crate) routes: Vec<Route>,
     pub(crate) frogs: Vec<FrogModel>,
     pub(crate) booster_districts: Vec<Vec<DistrictIx>>,
@@ -97,8 +97,10 @@ impl Model {
         neighbours: Vec<Vec<BlockIx>>,
     ) -> Self {
         let routes = channels.iter().map(|(_, channel)| route(channel)).collect();
-        let frogs: Vec<FrogModel> =
-            (0..layout.frogs.len()).map(|at| frog_model(&layout, FrogIx::new(at))).collect();
+        let loops = loops::table(&layout);
+        let frogs: Vec<FrogModel> = (0..layout.frogs.len())
+            .map(|at| frog_model(&layout, &loops, FrogIx::new(at)))
+            .collect();
         let current = |object| channel_of(&channels, object, Quantity::Current);
         let district = |at| Object::District(DistrictIx::new(at));
         Self {
@@ -134,6 +136,7 @@ impl Model {
             frog_current: of_frogs(&layout, &channels, Quantity::Current),
             frog_polarity: of_frogs(&layout, &channels, Quantity::Polarity),
             neighbours,
+            loops,
             frogs,
             layout,
             channels,
@@ -267,7 +270,7 @@ fn pole_frogs(layout: &Layout) -> Vec<Vec<FrogIx>> {
     lists
 }
 
-fn frog_model(layout: &Layout, frog: FrogIx) -> FrogModel {
+fn frog_model(layout: &Layout, loops: &Loops, frog: FrogIx) -> FrogModel {
     let it = &layout.frogs[frog.at()];
     let block = layout.block_of_frog(frog);
     let contact = |pole: PoleIx| {
@@ -277,37 +280,27 @@ fn frog_model(layout: &Layout, frog: FrogIx) -> FrogModel {
     let conductance: f64 = it.poles.iter().map(|pole| 1.0 / contact(pole.pole)).sum();
     let poles =
         it.poles.iter().map(|pole| (pole.pole, 1.0 / contact(pole.pole) / conductance)).collect();
-    let contacts = if it.poles.is_empty() { 0.0 } else { 1.0 / conductance };
-    let (loop_ohms, most) = through(layout, frog, contacts);
     FrogModel {
         block,
         district: layout.blocks[block.at()].district,
         trackwork: it.trackwork,
         reverser: layout.blocks[block.at()].reverser,
         poles,
-        most,
-        loop_ohms,
+        most: most_through(layout, loops, frog),
     }
 }
 
-/// The loop by source, bus, feeder, frog feed, limiter and contacts, and what the booster pushes through it.
-fn through(layout: &Layout, frog: FrogIx, contacts: f64) -> (Microohms, Microamps) {
-    let it = &layout.frogs[frog.at()];
-    let block = &layout.blocks[layout.block_of_frog(frog).at()];
-    let district = &layout.districts[block.district.at()];
-    let booster = &layout.boosters[district.booster.at()];
-    let one_way = |wire: &Wire| {
-        wire_ohms_per_metre(wire.gauge, layout.ambient) * wire.length.metres()
-            / f64::from(wire.pairs.max(1))
+/// The most that the booster pushes through a frog: what is before the district's head and the shortest loop, a lamp
+/// that heads it taken as cold. Without a loop to any rail nothing is known but the booster's limit.
+fn most_through(layout: &Layout, loops: &Loops, frog: FrogIx) -> Microamps {
+    let district = layout.district_of_frog(frog);
+    let booster = &layout.boosters[layout.districts[district.at()].booster.at()];
+    let before = loops.before(district).unwrap_or(booster.resistance);
+    let Some(least) = loops.frog(frog).iter().map(|it| it.ohms).min() else {
+        return booster.limit;
     };
-    let limiter = it.limiter.map_or(0.0, |limiter| limiter.ohms_hot.ohms());
-    let breaker = district.breaker.ohms_hot.map_or(0.0, Microohms::ohms);
-    let fixed = booster.resistance.ohms() + contacts + limiter;
-    let wires = 2.0 * (one_way(&district.bus) + one_way(&block.feeder)) + one_way(&it.feed);
-    let ohms = fixed + wires;
-    // A breaker that is only a lamp or a resettable fuse is taken as cold: the current before it has warmed up.
-    let most = Microamps::from_amps(booster.volts.volts() / ohms.max(1e-3)).min(booster.limit);
-    (Microohms(((ohms + breaker) * 1e6).round() as u64), most)
+    let ohms = before.ohms() + least.ohms();
+    Microamps::from_amps(booster.volts.volts() / ohms.max(1e-3)).min(booster.limit)
 }
 
 fn members(layout: &Layout, channels: &ChannelTable) -> Vec<Vec<ChannelIx>> {

@@ -267,15 +267,29 @@ impl<'a> Base<'a> {
         Some(whole - self.wired.grid.supplies[booster].ohms - head)
     }
 
-    /// Resistance of contacts and feed wire that a frog's fault adds to the loop of its tie and the rail. Unit: ohm.
+    /// Resistance in series before the head of a district: source and what heads it; none for a lamp. Unit: ohm.
+    pub(crate) fn before_ohms(&self, district: DistrictIx) -> Option<f64> {
+        let source = self.wired.grid.supplies[self.booster_of(district).at()].ohms;
+        match self.wired.grid.heads[district.at()] {
+            Series::Ohms(ohms) => Some(source + ohms),
+            Series::Lamp { .. } => None,
+        }
+    }
+
+    /// Resistance of contacts, feed wire and limiter (a lamp's: hot) that a frog's fault adds to the loop of its tie
+    /// and the rail. Unit: ohm.
     pub(crate) fn frog_loop_ohms(&mut self, fault: &FrogFault) -> Option<f64> {
         let plan = &self.wired.grid.plan.frogs[fault.frog.at()];
         let feed = plan.feed_ohms;
         let siemens: f64 = fault.poles.iter().map(|(.., ohms)| 1.0 / ohms.max(LEAST_OHMS)).sum();
         let tie = fault.poles.first().map(|pole| pole.1).or(plan.fixed)?;
         let contact = if siemens > 0.0 { 1.0 / siemens } else { 0.0 };
+        let limiter = match self.wired.grid.limiters[fault.frog.at()] {
+            Series::Ohms(ohms) => ohms,
+            Series::Lamp { hot, .. } => hot,
+        };
         let district = self.layout.district_of_frog(fault.frog);
-        Some(self.loop_ohms(district, [tie, fault.rail])? + contact + feed)
+        Some(self.loop_ohms(district, [tie, fault.rail])? + contact + feed + limiter)
     }
 }
 

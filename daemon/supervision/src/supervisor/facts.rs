@@ -1,5 +1,6 @@
 //! The facts of a fault, as the locator weighs them.
 
+use circuit::loops::FrogLoop;
 use wiring::{
     channel::{Object, Quantity},
     index::{BlockIx, DistrictIx, FrogIx},
@@ -56,7 +57,6 @@ impl Supervisor {
     }
 
     fn frog_facts(&self, frog: FrogIx, onset: Mono) -> FrogFacts {
-        let it = &self.model.frogs[frog.at()];
         let mut facts = FrogFacts::of(frog);
         facts.polarity = self.polarity_sign(frog, onset);
         facts.machine = self.machine_sign(frog, onset);
@@ -69,9 +69,21 @@ impl Supervisor {
         facts.weak_contact = self.frogs[frog.at()].is_dead();
         facts.was_good_here = self.frogs[frog.at()].was_right_here();
         facts.earlier_faults = self.culprits[frog.at()];
-        facts.loop_model = Some(it.loop_ohms);
+        facts.loop_model = self.loop_model(frog);
         facts.sensor_group = self.sensor_group(frog);
         facts
+    }
+
+    /// The loop to a frog as its machines stand; where that is not known, the shortest.
+    fn loop_model(&self, frog: FrogIx) -> Option<Microohms> {
+        let loops = self.model.loops.frog(frog);
+        let stands = |it: &&FrogLoop| {
+            it.positions
+                .iter()
+                .all(|(machine, position)| self.machines[machine.at()].settled() == Some(*position))
+        };
+        let now = loops.iter().find(stands).map(|it| it.ohms);
+        now.or_else(|| loops.iter().map(|it| it.ohms).min())
     }
 
     /// Frogs of one block without polarity readings of their own share every sensor.
@@ -379,8 +391,10 @@ impl Supervisor {
         most.is_some_and(|most| fault.percent(60) <= most - before)
     }
 
-    /// Volts by amps at the fault, where both were measured and the booster was not at its limit.
-    fn loop_measured(
+    /// The loop that the fault current saw from the district's head, after its breaker: the district's current is
+    /// measured, the voltage at its head is the booster's less what its source and the head drop at that current. Not
+    /// told where the booster was at its limit, or where a lamp heads the district.
+    pub(super) fn loop_measured(
         &self,
         recording: &Recording,
         current: wiring::index::ChannelIx,
@@ -388,11 +402,14 @@ impl Supervisor {
         let district = recording.district;
         let booster = self.model.layout.districts[district.at()].booster;
         let it = &self.model.layout.boosters[booster.at()];
+        let before = self.model.loops.before(district)?;
         let peak = recording.currents(current).map(|(_, amps)| amps).max()?;
-        if it.limit.percent(95) <= peak || peak <= Microamps::ZERO {
+        let fault = peak - recording.base;
+        if it.limit.percent(95) <= peak || fault <= Microamps::ZERO {
             return None;
         }
-        let ohms = it.volts.volts() / peak.amps();
+        let volts = it.volts.volts() - before.ohms() * peak.amps();
+        let ohms = volts.max(0.0) / fault.amps();
         Some(Microohms((ohms * 1e6).round() as u64))
     }
 }

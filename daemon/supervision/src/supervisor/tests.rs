@@ -4,6 +4,7 @@ mod alarms;
 mod commissioning;
 mod faults;
 mod laws;
+mod loops;
 mod never;
 mod restoring;
 mod rig;
