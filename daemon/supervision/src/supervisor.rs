@@ -12,6 +12,7 @@ mod operators;
 mod power;
 mod readings;
 mod records;
+mod rest;
 mod slots;
 #[cfg(test)]
 mod tests;
@@ -53,6 +54,7 @@ use crate::{
     store::Store,
     words::{self, Seen},
 };
+use rest::{Rest, Stage};
 use slots::{Slots, Timer};
 
 /// Contact loads fade and are shown at this pace.
@@ -140,6 +142,9 @@ pub struct Supervisor {
     slots: Slots,
     housekeeping: Option<Mono>,
     outputs: VecDeque<Output>,
+    /// What is left to do behind an order that waits to be taken.
+    rest: VecDeque<Rest>,
+    stage: Stage,
     recent: VecDeque<Output>,
     now: Mono,
     next_fault: u32,
@@ -171,7 +176,7 @@ impl Supervisor {
     /// # Panics
     /// When `now` is before an instant given earlier: the shell delivers in time order.
     pub fn handle(&mut self, input: Input, now: Mono) {
-        self.handle_timeout(now);
+        self.settle_until(now);
         let settled = self.outputs.len();
         match input {
             Input::Reading(reading) => self.handle_reading(&reading, now),
@@ -180,6 +185,15 @@ impl Supervisor {
             Input::Tick => {}
         }
         self.put_orders_first(settled);
+    }
+
+    /// Everything up to `now`, with nothing left behind an order.
+    fn settle_until(&mut self, now: Mono) {
+        self.handle_timeout(now);
+        while self.waits() {
+            self.settle();
+            self.handle_timeout(now);
+        }
     }
 
     /// Of what one input caused, orders go first: whoever drains the outputs hands them over before all else.
@@ -199,14 +213,21 @@ impl Supervisor {
         }
     }
 
-    /// The next output, orders of a reading before all else that it caused.
+    /// The next output, orders of a reading before all else that it caused. What follows from an order is made when
+    /// nothing else is left to take: hand the order over before the next call.
     pub fn poll_output(&mut self) -> Option<Output> {
+        if self.outputs.is_empty() {
+            self.settle();
+        }
         self.outputs.pop_front()
     }
 
-    /// When to call [`Self::handle_timeout`] next. Ask again after every call.
+    /// When to call [`Self::handle_timeout`] next: at once while outputs wait to be drained. Ask again after every call.
     #[must_use]
     pub fn poll_deadline(&self) -> Option<Mono> {
+        if self.waits() {
+            return Some(self.now);
+        }
         self.deadlines.earliest().map(|(at, _)| at)
     }
 
@@ -216,23 +237,32 @@ impl Supervisor {
     /// When `now` is before an instant given earlier.
     pub fn handle_timeout(&mut self, now: Mono) {
         assert!(self.now <= now, "the shell must deliver events in time order");
-        while let Some((at, slot)) = self.deadlines.earliest().filter(|(at, _)| *at <= now) {
+        while self.deadlines.earliest().is_some_and(|(at, _)| at <= now) {
+            // An order of the deadline before: what follows from it may change what is due next.
+            self.settle();
+            let Some((at, slot)) = self.deadlines.earliest().filter(|(at, _)| *at <= now) else {
+                break;
+            };
             self.now = self.now.max(at);
+            let settled = self.outputs.len();
             self.fire(slot, at);
+            self.put_orders_first(settled);
         }
-        self.now = now;
+        if !self.waits() {
+            self.now = now;
+        }
     }
 
     /// The end of a journal, or a stop: open fault windows are closed at `now` and their records emitted.
     pub fn finish(&mut self, now: Mono) {
-        self.handle_timeout(now);
+        self.settle_until(now);
         while !self.recordings.is_empty() {
             self.close_recording(0, now);
         }
         self.emit_event(now, EventKind::Stopping, None);
     }
 
-    /// The state at this instant as plain data.
+    /// The state at this instant as plain data. Drain the outputs before.
     #[must_use]
     pub fn snapshot(&self) -> Snapshot {
         self.view()

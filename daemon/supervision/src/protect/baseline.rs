@@ -46,7 +46,7 @@ impl Baseline {
         self.next = (self.next + 1) % MOST_SAMPLES;
         self.count = (self.count + 1).min(MOST_SAMPLES);
         let due = self.latest_low().is_none_or(|(noted, _)| noted + PACE <= at);
-        if let Some(low) = self.low(at).filter(|_| due) {
+        if due && let Some(low) = self.low(at) {
             self.lows[self.low_next] = (at, low);
             self.low_next = (self.low_next + 1) % LOWS;
             self.low_count = (self.low_count + 1).min(LOWS);

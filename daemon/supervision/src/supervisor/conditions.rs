@@ -8,7 +8,7 @@ use wiring::{
     units::{Microamps, Micros, Mono},
 };
 
-use super::{Supervisor, slots::Timer};
+use super::{Supervisor, rest::Rest, slots::Timer};
 use crate::{
     alarm::{AlarmKind, Subject},
     alarms::Grade,
@@ -16,7 +16,7 @@ use crate::{
     input::{Feed, ReverserState, Value},
     model::object_of,
     occupancy::Readable,
-    output::{Decision, EventKind, ExpectedPolarity, Occupancy, PowerState, StateValue},
+    output::{Decision, ExpectedPolarity, Occupancy, PowerState, StateValue},
     words::Seen,
 };
 
@@ -156,21 +156,16 @@ impl Supervisor {
         let (wrong, stays) = (it.is_mismatched(), it.stays());
         // Dead means something only where power is known to be there; while it is off the alarm stays as it was.
         let dead = it.is_dead() && (on || was.dead);
-        let expected = it.expectation().right.unwrap_or(Conductor::A);
-        let measured = it.measured().map(|(_, measured)| measured);
+        let it_measured = it.measured().is_some();
         let subject = Subject::Object(Object::Frog(frog));
         if wrong != was.wrong {
             let count = &mut self.mismatches[district.at()];
             *count = if wrong { *count + 1 } else { count.saturating_sub(1) };
             self.shown_frogs[frog.at()].wrong = wrong;
-            match measured {
-                Some(measured) if wrong => {
-                    self.judge_mismatch(district, at);
-                    let seen = Seen::Frog { expected, measured };
-                    self.raise(AlarmKind::FrogMismatch, subject, Grade::Usual, at, seen);
-                }
-                Some(_) | None => self.lower(AlarmKind::FrogMismatch, subject, at),
+            if wrong && it_measured {
+                self.judge_mismatch(district, at);
             }
+            self.then(Rest::Wrong(frog, at));
         }
         if dead != was.dead {
             self.shown_frogs[frog.at()].dead = dead;
@@ -191,14 +186,11 @@ impl Supervisor {
             return;
         }
         self.shown_blocks[block.at()] = now;
-        let channel = self.model.channel(Object::Block(block), Quantity::Occupied);
         let district = self.model.layout.district_of_block(block);
         if now == Occupancy::Occupied && self.mismatches[district.at()] > 0 {
             self.judge_mismatch(district, at);
         }
-        self.emit(at, Decision::State { channel, value: StateValue::Occupancy(now) });
-        self.emit_event(at, EventKind::OccupancyChanged(block, now), None);
-        self.show_held(block, at);
+        self.then(Rest::Occupancy(block, now, at));
     }
 
     /// Held although the district is on: the detector is silent.

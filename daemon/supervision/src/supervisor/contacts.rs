@@ -8,7 +8,7 @@ use wiring::{
     units::{Microamps, Mono},
 };
 
-use super::{Episode, HOUSEKEEPING, Supervisor, slots::Timer};
+use super::{Episode, HOUSEKEEPING, Supervisor, rest::Rest, slots::Timer};
 use crate::{
     alarm::{AlarmKind, Subject},
     alarms::Grade,
@@ -103,6 +103,11 @@ impl Supervisor {
             let frog = self.seeing[block.at()][nth];
             self.trip_contacts(frog, at);
         }
+        self.then(Rest::Loaded(block, at));
+    }
+
+    /// Contacts that carry the load of a block.
+    pub(super) fn show_loaded(&mut self, block: BlockIx, at: Mono) {
         for nth in 0..self.seeing[block.at()].len() {
             let frog = self.seeing[block.at()][nth];
             self.show_contacts(frog, at);
@@ -138,7 +143,7 @@ impl Supervisor {
         let fault = if faulty { amps } else { Microamps::ZERO };
         self.carry(frog, Through { amps, fault, estimated: false }, at);
         self.trip_contacts(frog, at);
-        self.show_contacts(frog, at);
+        self.then(Rest::Contacts(frog, at));
     }
 
     /// `through` flows through the frog: each of its poles is charged with its share.
@@ -182,7 +187,7 @@ impl Supervisor {
     }
 
     /// Near its limit a contact warns; its load is shown.
-    fn show_contacts(&mut self, frog: FrogIx, at: Mono) {
+    pub(super) fn show_contacts(&mut self, frog: FrogIx, at: Mono) {
         let mut warm = false;
         for nth in 0..self.model.frogs[frog.at()].poles.len() {
             let (pole, _) = self.model.frogs[frog.at()].poles[nth];
@@ -241,9 +246,8 @@ impl Supervisor {
         let Some(mut episode) = self.episodes[district.at()].take() else { return };
         let fault = (amps - episode.base).max(Microamps::ZERO);
         episode.step = fault;
-        let residual = self.guards[district.at()].settings().residual;
         let model = std::sync::Arc::clone(&self.model);
-        let (onset, tripped) = (episode.onset, episode.fault.is_some());
+        let onset = episode.onset;
         self.episodes[district.at()] = Some(episode);
         for &frog in &model.district_frogs[district.at()] {
             let mine = self.episodes[district.at()].as_ref().is_some_and(|episode| {
@@ -259,9 +263,17 @@ impl Supervisor {
         for &frog in &model.district_frogs[district.at()] {
             self.trip_contacts(frog, at);
         }
-        for &frog in &model.district_frogs[district.at()] {
+        self.then(Rest::Carried(district, amps, at));
+    }
+
+    /// Contacts that carried a fault are shown; without current a fault that was cut is over.
+    pub(super) fn show_carried(&mut self, district: DistrictIx, amps: Microamps, at: Mono) {
+        for nth in 0..self.model.district_frogs[district.at()].len() {
+            let frog = self.model.district_frogs[district.at()][nth];
             self.show_contacts(frog, at);
         }
+        let residual = self.guards[district.at()].settings().residual;
+        let tripped = self.episodes[district.at()].as_ref().is_some_and(|it| it.fault.is_some());
         if tripped && amps < residual {
             self.end_episode(district, at);
         }

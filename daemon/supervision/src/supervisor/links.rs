@@ -304,6 +304,8 @@ impl Supervisor {
             let pickup = self.guards[district.at()].settings().residual;
             let trip = Trip { cause: Cause::Stale, onset: at, pickup, base: Microamps::ZERO };
             self.trip(district, trip, at);
+            // What is silent is judged channel by channel: the next one follows what this one led to.
+            self.settle();
             return;
         }
         let seen = Seen::NotProtected(silent);

@@ -25,6 +25,8 @@ impl Supervisor {
         let what = self.describe(&act);
         let quiet = is_sign_of_life(&act);
         let result = self.act(&who, act, at);
+        // The answer comes after what was done.
+        self.settle();
         self.drain_alarms();
         self.see_sessions(at);
         self.emit(at, Decision::Answer { request: id, result });

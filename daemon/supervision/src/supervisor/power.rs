@@ -6,7 +6,7 @@ use wiring::{
     units::{Microamps, Mono},
 };
 
-use super::{Supervisor, slots::Timer};
+use super::{Supervisor, rest::Rest, slots::Timer};
 use crate::{
     alarm::{AlarmKind, Subject},
     alarms::Grade,
@@ -24,19 +24,29 @@ impl Supervisor {
     /// Acts on everything that a feed's power has told.
     pub(super) fn drain_power(&mut self, feed: usize) {
         while let Some((at, told)) = self.powers[feed].poll() {
-            self.heed_power(feed, told, at);
+            if matches!(told, Told::Order { .. } | Told::CutAbove(..)) {
+                self.heed_power(feed, told, at);
+            } else {
+                self.then(Rest::Told(feed, told, at));
+            }
         }
         self.refresh_timer(Timer::Power(feed));
     }
 
     /// Hands out the order that was just given, before all else.
-    pub(super) fn hand_out_order(&mut self, feed: usize) {
-        if let Some((at, told)) = self.powers[feed].poll() {
-            self.heed_power(feed, told, at);
+    pub(super) fn hand_out_order(&mut self, feed: usize) -> Option<Order> {
+        match self.powers[feed].poll()? {
+            (at, Told::Order { action, cause, fault, attempt }) => {
+                self.order(feed, action, cause, fault, attempt, at)
+            }
+            (at, told) => {
+                self.heed_power(feed, told, at);
+                None
+            }
         }
     }
 
-    fn heed_power(&mut self, feed: usize, told: Told, at: Mono) {
+    pub(super) fn heed_power(&mut self, feed: usize, told: Told, at: Mono) {
         match told {
             Told::Order { action, cause, fault, attempt } => {
                 self.order(feed, action, cause, fault, attempt, at);
@@ -73,13 +83,13 @@ impl Supervisor {
         fault: Option<FaultNumber>,
         attempt: u8,
         at: Mono,
-    ) {
+    ) -> Option<Order> {
         let which = self.model.feed(feed);
         let channel = self.model.channel(object_of(which), Quantity::Power);
         let id = OrderId(self.next_order);
         self.next_order = self.next_order.wrapping_add(1);
         if !self.powers[feed].has_actuator() {
-            return;
+            return None;
         }
         self.ordered[feed] = Some(id);
         let order = Order { id, channel, action, cause, fault, attempt };
@@ -88,24 +98,9 @@ impl Supervisor {
                 recording.handle_cut(which, &order, at);
             }
         }
-        self.emit(at, Decision::Order(order));
-    }
-
-    /// A cut that did not cut takes the booster.
-    fn cut_above(&mut self, feed: usize, cause: Cause, fault: Option<FaultNumber>, at: Mono) {
-        let Feed::District(district) = self.model.feed(feed) else { return };
-        let booster = self.model.layout.districts[district.at()].booster.at();
-        if self.powers[booster].has_actuator() && !self.powers[booster].is_cut_by_order() {
-            let residual = self.guards[district.at()].settings().residual;
-            self.powers[booster].order_cut(cause, fault, residual, at);
-            self.drain_power(booster);
-        }
-        if self.powers[booster].has_actuator() {
-            self.restores[booster].lock();
-        }
-        self.restores[feed].lock();
-        self.refresh_timer(Timer::Restore(feed));
-        self.refresh_timer(Timer::Restore(booster));
+        self.emit(at, Decision::Order(order.clone()));
+        self.note_order();
+        Some(order)
     }
 
     /// The booster is proved off, and with it all that it feeds.

@@ -5,7 +5,7 @@ use wiring::{
     units::{Microamps, Micros, Millivolts, Mono},
 };
 
-use super::{Supervisor, slots::Timer};
+use super::{Supervisor, rest::Rest, slots::Timer};
 use crate::{
     alarm::{AlarmKey, AlarmKind, Subject},
     alarms::{Condition, Grade},
@@ -36,9 +36,8 @@ impl Supervisor {
             Taken::Good { value, proves, back } => {
                 let proving = Proving { at: now, proves: self.may_prove(reading.quality, proves) };
                 self.route(route, value, proving);
-                if back {
-                    self.handle_back(channel, now);
-                }
+                self.hear(channel, reading.value, now, back);
+                return;
             }
             Taken::OverRange { first, repeated } => {
                 self.handle_over_range(route, first, repeated, now);
@@ -46,8 +45,30 @@ impl Supervisor {
             Taken::Pending => {}
             Taken::Bad(what) => self.handle_bad(channel, what, now),
         }
+        self.hear(channel, reading.value, now, false);
+    }
+
+    fn hear(&mut self, channel: ChannelIx, value: Value, now: Mono, back: bool) {
+        if self.waits() {
+            self.rest.push_back(Rest::Heard(channel, value, now, back));
+        } else {
+            self.follow_reading(channel, value, now, back);
+        }
+    }
+
+    /// After a reading was acted upon: the end of a silence, open records, its own silence.
+    pub(super) fn follow_reading(
+        &mut self,
+        channel: ChannelIx,
+        value: Value,
+        now: Mono,
+        back: bool,
+    ) {
+        if back {
+            self.handle_back(channel, now);
+        }
         for recording in &mut self.recordings {
-            recording.handle_sample(channel, now, reading.value);
+            recording.handle_sample(channel, now, value);
         }
         self.show_sessions(route, Some(reading.value), now);
         let slot = self.slots.slot(Timer::Channel(channel.at()));
@@ -109,9 +130,25 @@ impl Supervisor {
         if guarded {
             self.guard_sample(district, amps, at.at);
         }
+        if self.waits() {
+            self.rest.push_back(Rest::District(district, amps, at, guarded));
+        } else {
+            self.follow_district_current(district, amps, at, guarded);
+        }
+    }
+
+    /// After the elements: proof, sums, what is shown.
+    pub(super) fn follow_district_current(
+        &mut self,
+        district: DistrictIx,
+        amps: Microamps,
+        at: Proving,
+        judged: bool,
+    ) {
+        let feed = self.model.feed_at(Feed::District(district));
         self.powers[feed].handle_current(amps, at);
         self.drain_power(feed);
-        if !guarded {
+        if !judged {
             self.guard_sample(district, amps, at.at);
         }
         self.prove_booster_by_districts(district, at);
@@ -182,6 +219,16 @@ impl Supervisor {
         at: Proving,
     ) {
         self.guard_blind(booster, amps, at.at);
+        self.then(Rest::Booster(booster, amps, at));
+    }
+
+    /// After the elements: proof and sum.
+    pub(super) fn follow_booster_current(
+        &mut self,
+        booster: BoosterIx,
+        amps: Microamps,
+        at: Proving,
+    ) {
         self.powers[booster.at()].handle_current(amps, at);
         self.drain_power(booster.at());
         self.sum_of_booster(booster, at.at);
@@ -303,6 +350,12 @@ impl Supervisor {
         {
             self.trip(district, trip, at);
         }
+        self.then(Rest::Feedback(feed, on, at));
+    }
+
+    /// After the elements: state and proof.
+    pub(super) fn follow_feedback(&mut self, feed: Feed, on: bool, at: Mono) {
+        let nth = self.model.feed_at(feed);
         self.powers[nth].handle_feedback(on, at);
         self.drain_power(nth);
         self.switch_on_at_start(feed, on, at);
@@ -310,6 +363,15 @@ impl Supervisor {
 
     fn handle_block_current(&mut self, block: BlockIx, amps: Microamps, at: Mono) {
         self.carry_load(block, amps, at);
+        if self.waits() {
+            self.rest.push_back(Rest::Block(block, amps, at));
+        } else {
+            self.follow_block_current(block, amps, at);
+        }
+    }
+
+    /// After the contacts: occupancy and sums.
+    pub(super) fn follow_block_current(&mut self, block: BlockIx, amps: Microamps, at: Mono) {
         self.blocks[block.at()].handle_current(amps, at);
         let district = self.model.layout.district_of_block(block);
         if FLOWS <= amps {
@@ -377,8 +439,7 @@ impl Supervisor {
                     self.guard_over_range(district, limit, first, at);
                 }
                 let feed = self.model.feed_at(Feed::District(district));
-                self.powers[feed].handle_current(limit, Proving { at, proves: false });
-                self.drain_power(feed);
+                self.then(Rest::Over(feed, limit, at));
             }
             Route::FrogCurrent(frog) => {
                 let district = self.model.frogs[frog.at()].district;
@@ -387,8 +448,7 @@ impl Supervisor {
             }
             Route::Current(Feed::Booster(booster)) => {
                 let limit = self.model.layout.boosters[booster.at()].limit;
-                self.powers[booster.at()].handle_current(limit, Proving { at, proves: false });
-                self.drain_power(booster.at());
+                self.then(Rest::Over(booster.at(), limit, at));
             }
             Route::BlockCurrent(_)
             | Route::Voltage(_)

@@ -10,7 +10,7 @@ use super::{Supervisor, slots::Timer};
 use crate::{
     input::{Feed, Value},
     locate,
-    output::{Decision, Output},
+    output::{Decision, Order, Output},
     protect::Trip,
     record::{Accused, FaultNumber},
     recorder::{Opening, PRE_TRIGGER, Recording},
@@ -57,24 +57,11 @@ impl Supervisor {
     }
 
     /// The order that cut went out just before the record was opened.
-    pub(super) fn note_cut(&mut self, fault: FaultNumber, at: Mono) {
-        let order = self.outputs.iter().rev().find_map(|output| match &output.what {
-            Decision::Order(order) if order.fault == Some(fault) => Some(order.clone()),
-            _ => None,
-        });
-        let Some(order) = order else { return };
-        let feed = match self.model.channels.channel(order.channel).object {
-            Object::Booster(it) => Feed::Booster(it),
-            Object::District(it) => Feed::District(it),
-            Object::Block(_)
-            | Object::Machine(_)
-            | Object::Frog(_)
-            | Object::Pole(_)
-            | Object::Reverser(_) => return,
-        };
+    pub(super) fn note_cut(&mut self, fault: FaultNumber, feed: usize, order: &Order, at: Mono) {
+        let feed = self.model.feed(feed);
         if let Some(recording) = self.recordings.iter_mut().find(|it| it.number == fault) {
-            recording.handle_cut(feed, &order, at);
-            recording.handle_output(&Output { at, what: Decision::Order(order) });
+            recording.handle_cut(feed, order, at);
+            recording.handle_output(&Output { at, what: Decision::Order(order.clone()) });
         }
     }
 

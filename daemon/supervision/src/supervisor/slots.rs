@@ -11,7 +11,7 @@ use wiring::{
     units::{Microamps, Micros, Mono},
 };
 
-use super::{ShownFrog, Supervisor, commissioning::Commissioning};
+use super::{ShownFrog, Supervisor, commissioning::Commissioning, rest::Stage};
 use crate::{
     alarms::Alarms,
     contact::{Contact, ContactSettings},
@@ -194,6 +194,8 @@ pub(crate) fn build(model: Arc<Model>, start: &Start, now: Mono) -> Supervisor {
         slots,
         housekeeping: None,
         outputs: VecDeque::new(),
+        rest: VecDeque::new(),
+        stage: Stage::Free,
         recent: VecDeque::new(),
         now,
         next_fault: start.remembered.next_fault.max(1),

@@ -6,13 +6,13 @@ use wiring::{
     units::{Microamps, Micros, Mono},
 };
 
-use super::{Supervisor, slots::Timer};
+use super::{Supervisor, rest::Rest, slots::Timer};
 use crate::{
     alarm::{AlarmKind, Subject},
     alarms::Grade,
     cause::Cause,
     input::{Feed, MachinePosition},
-    output::{Decision, EventKind, PowerState},
+    output::{Decision, EventKind, Order, PowerState},
     protect::{Trip, Verdict},
     record::{Accused, FaultNumber},
     words::Seen,
@@ -31,6 +31,18 @@ pub(super) const CAUSES: [AlarmKind; 6] = [
     AlarmKind::PowerCut,
 ];
 
+/// A trip whose order is out.
+#[derive(Debug)]
+pub(super) struct Opened {
+    district: DistrictIx,
+    fault: FaultNumber,
+    trip: Trip,
+    /// What was cut; none: nothing can.
+    feed: Option<usize>,
+    order: Option<Order>,
+    at: Mono,
+}
+
 impl Supervisor {
     /// Acts on what the elements of a district said about one sample.
     pub(super) fn heed(
@@ -46,7 +58,7 @@ impl Supervisor {
         }
         if let Some(trip) = verdict.trip {
             self.trip(district, trip, at);
-            self.carry_fault(district, amps, at);
+            self.then(Rest::Carry(district, amps, at));
             return;
         }
         // Contacts first: one of them may be at its limit, and a cut goes before all else.
@@ -86,7 +98,8 @@ impl Supervisor {
         self.trip_at(district, trip, feed, at);
     }
 
-    /// Cuts `feed` for a fault in a district; none: nothing can cut it, and the trip is only told.
+    /// Cuts `feed` for a fault in a district; none: nothing can cut it, and the trip is only told. Everything but the
+    /// order comes after the order.
     pub(super) fn trip_at(
         &mut self,
         district: DistrictIx,
@@ -94,19 +107,27 @@ impl Supervisor {
         feed: Option<usize>,
         at: Mono,
     ) {
-        let Trip { cause, onset, pickup, base } = trip;
         if self.told_only[district.at()] {
             return;
         }
         let fault = FaultNumber(self.next_fault);
         self.next_fault += 1;
-        if let Some(feed) = feed {
-            self.powers[feed].order_cut(cause, Some(fault), pickup, at);
-            self.hand_out_order(feed);
-        }
+        let order = feed.and_then(|feed| {
+            self.powers[feed].order_cut(trip.cause, Some(fault), trip.pickup, at);
+            self.hand_out_order(feed)
+        });
         self.told_only[district.at()] = feed.is_none();
-        self.open_recording(district, fault, &trip, at);
-        self.note_cut(fault, at);
+        self.then(Rest::Trip(Box::new(Opened { district, fault, trip, feed, order, at })));
+    }
+
+    /// What follows from a trip.
+    pub(super) fn follow_trip(&mut self, opened: &Opened) {
+        let &Opened { district, fault, ref trip, feed, ref order, at } = opened;
+        let &Trip { cause, onset, base, .. } = trip;
+        self.open_recording(district, fault, trip, at);
+        if let (Some(feed), Some(order)) = (feed, order) {
+            self.note_cut(fault, feed, order, at);
+        }
         if let Some(episode) = &mut self.episodes[district.at()] {
             episode.fault = Some(fault);
             episode.onset = onset;

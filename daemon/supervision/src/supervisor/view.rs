@@ -45,6 +45,7 @@ impl Supervisor {
                 let cause = it.cause.unwrap_or(Cause::Start);
                 self.powers[feed].remember_cut(cause, it.fault, now);
                 self.drain_power(feed);
+                self.settle();
             }
         }
         for frog in 0..self.frogs.len() {

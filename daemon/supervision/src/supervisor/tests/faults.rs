@@ -45,6 +45,25 @@ fn the_cut_is_the_first_output_of_its_reading() {
 }
 
 #[test]
+fn the_order_is_taken_before_its_record_is_made() {
+    let mut rig = Rig::new("");
+    rig.play(&running("1000 district/quarry/current 5.0"));
+    let input = rig.input("district/quarry/current 5.0");
+    rig.sut.handle(input, wiring::units::Mono(1_020_000));
+    let first = rig.sut.poll_output().unwrap();
+    assert!(matches!(first.what, Decision::Order(_)), "{first:?}");
+    assert!(rig.sut.recordings.is_empty());
+    assert_eq!(
+        rig.sut.poll_deadline(),
+        Some(wiring::units::Mono(1_020_000)),
+        "more is to be taken"
+    );
+    rig.drain();
+    assert_eq!(rig.sut.recordings.len(), 1);
+    assert!(rig.outputs.iter().any(|it| matches!(it.what, Decision::FaultOpened { .. })));
+}
+
+#[test]
 fn one_bad_sample_never_cuts() {
     let single =
         running("1000 district/quarry/current 5.0\n1020..1500/20 district/quarry/current 0.4");
