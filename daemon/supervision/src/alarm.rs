@@ -1,6 +1,9 @@
 //! Alarms: kinds, priorities, states, after ISA-18.2. The state machine lives here too.
 
-use wiring::channel::Object;
+use wiring::{
+    channel::Object,
+    index::{BlockIx, DistrictIx},
+};
 
 use crate::input::NodeIx;
 
@@ -151,4 +154,19 @@ pub struct AlarmChange {
     pub under: Option<AlarmKey>,
     /// What was seen, in words.
     pub text: String,
+}
+
+/// Whose sensor is wrong, as far as sums of currents tell.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+pub enum WrongSensor {
+    /// Nothing here can tell.
+    Unknown,
+    /// The one at the head: its sum above and its sum below point at it.
+    Own,
+    /// One of the parts: the head is confirmed from above.
+    Parts,
+    /// This block's: the only one that shows enough to be too much.
+    Block(BlockIx),
+    /// This district's, which explains the sum of its booster.
+    District(DistrictIx),
 }

@@ -42,6 +42,9 @@ pub(crate) struct Through {
 pub(crate) struct Stress {
     /// Image before it.
     pub(crate) before: f64,
+    /// The image as it would be without it, and as of when: one reading alone proves no fault.
+    alone: Image,
+    alone_at: Mono,
     /// Highest image since.
     pub(crate) after: f64,
     /// Energy. Unit: A2s.
@@ -105,6 +108,11 @@ impl Contact {
         let multiple = through.amps.0 as f64 / self.settings.rating.0.max(1) as f64;
         self.image.advance(multiple, covered, self.settings.time_constant);
         if let Some(stress) = &mut self.stress {
+            let load =
+                (through.amps - through.fault).0 as f64 / self.settings.rating.0.max(1) as f64;
+            let since = now.since(stress.alone_at).min(LONGEST_SAMPLE);
+            stress.alone.advance(load, since, self.settings.time_constant);
+            stress.alone_at = now;
             stress.after = stress.after.max(self.image.theta);
             if Microamps::ZERO < through.fault {
                 stress.amps = stress.amps.max(through.amps);
@@ -128,25 +136,41 @@ impl Contact {
         self.through = Through::default();
     }
 
-    /// A fault current may begin to flow through it.
-    pub(crate) fn begin_stress(&mut self, now: Mono) {
-        if self.stress.is_none() {
-            self.pass(now);
-            let theta = self.image.theta;
-            self.stress = Some(Stress {
-                before: theta,
-                after: theta,
-                energy: 0.0,
-                amps: Microamps::ZERO,
-                estimated: false,
-                samples: 0,
-            });
+    /// A fault current may have begun to flow through it right after `since`, the last good reading without it. The
+    /// time since then is charged with it: a reading is the mean over the time since the one before, and one taken at
+    /// an instant may have missed all but the end. Load that was charged for that time counts twice, which is little.
+    pub(crate) fn begin_stress(&mut self, since: Mono, now: Mono) {
+        if self.stress.is_some() {
+            return;
         }
+        let mut alone = self.clone();
+        alone.pass(now);
+        if self.at < since {
+            self.pass(since);
+        }
+        self.at = self.at.min(since);
+        let theta = self.image.theta;
+        self.stress = Some(Stress {
+            before: theta,
+            alone: alone.image,
+            alone_at: now,
+            after: theta,
+            energy: 0.0,
+            amps: Microamps::ZERO,
+            estimated: false,
+            samples: 0,
+        });
     }
 
-    /// The fault is over: what it did.
-    pub(crate) fn end_stress(&mut self) -> Option<Stress> {
-        self.stress.take()
+    /// The fault is over: what it did. With fewer readings of it than `least` there was none, and the image is as it
+    /// would be without.
+    pub(crate) fn end_stress(&mut self, least: u32) -> Option<Stress> {
+        let stress = self.stress.take()?;
+        if stress.samples < least {
+            self.image = stress.alone;
+            return None;
+        }
+        Some(stress)
     }
 
     /// Counts hits into the ledger.
@@ -157,13 +181,13 @@ impl Contact {
 
     /// The budget is spent, by a current that may cut: a measured one, or the fault part of an estimate.
     pub(crate) fn trips(&self) -> bool {
-        self.image.is_full() && (!self.through.estimated || Microamps::ZERO < self.through.fault)
+        self.image().is_full() && (!self.through.estimated || Microamps::ZERO < self.through.fault)
     }
 
     /// The warning stands: from its level until well below it.
     pub(crate) fn warns(&mut self) -> bool {
         let margin = if self.warned { 0.05 } else { 0.0 };
-        self.warned = self.settings.warning - margin <= self.image.theta;
+        self.warned = self.settings.warning - margin <= self.image().theta;
         self.warned
     }
 
@@ -172,16 +196,19 @@ impl Contact {
         self.warned
     }
 
-    /// The image.
-    pub(crate) const fn image(&self) -> Image {
-        self.image
+    /// The image, as far as it is proved: a fault counts from its second reading.
+    pub(crate) fn image(&self) -> Image {
+        match &self.stress {
+            Some(stress) if stress.samples < 2 => stress.alone,
+            Some(_) | None => self.image,
+        }
     }
 
     /// The image as it is at `now`.
     pub(crate) fn image_at(&self, now: Mono) -> Image {
         let mut it = self.clone();
         it.pass(now);
-        it.image
+        it.image()
     }
 
     /// The current known last.
@@ -201,7 +228,7 @@ impl Contact {
 
     /// The load in percent, if it is worth showing again at `now`.
     pub(crate) fn poll_load(&mut self, now: Mono) -> Option<u16> {
-        let percent = (self.image.theta * 100.0).round().clamp(0.0, 65_000.0) as u16;
+        let percent = (self.image().theta * 100.0).round().clamp(0.0, 65_000.0) as u16;
         let due = self.shown_at.is_none_or(|shown| shown + SHOWN_EVERY <= now);
         if percent == self.shown || !due {
             return None;
@@ -261,6 +288,53 @@ mod tests {
             assert!(sut.warns());
             assert_eq!(sut.trips(), want, "fault {fault} A, estimated {estimated}");
         }
+    }
+
+    /// The true current rises somewhere between two readings; each reading after the first is the current itself. The
+    /// image is never behind the truth, and at most one period's charge before it.
+    #[test]
+    fn an_image_is_never_behind_a_fault_that_began_between_two_readings() {
+        const PERIOD: u64 = 20_000;
+        for rises in (0..PERIOD).step_by(2500) {
+            let mut sut = cold();
+            sut.carry(flow(0.6, 0.0, true), Mono(1_000_000));
+            let mut truth = sut.clone();
+            let step = Mono(1_000_000 + rises);
+            truth.carry(flow(0.6, 0.0, true), step);
+            sut.begin_stress(Mono(1_000_000), Mono(1_000_000 + PERIOD));
+            for nth in 1..4 {
+                let now = Mono(1_000_000 + nth * PERIOD);
+                truth.carry(flow(5.0, 4.4, true), now);
+                sut.carry(flow(5.0, 4.4, true), now);
+                let ahead = sut.image.theta - truth.image.theta;
+                assert!((0.0..0.26).contains(&ahead), "{rises} us, reading {nth}: {ahead}");
+            }
+        }
+    }
+
+    /// A wheel that bridges for a moment shows in one reading: neither a warning nor a cut, and nothing is left of it.
+    #[test]
+    fn one_reading_of_a_fault_leaves_no_trace_in_the_image() {
+        let mut sut = cold();
+        sut.carry(flow(0.6, 0.0, true), Mono(1_000_000));
+        let mut without = sut.clone();
+        sut.begin_stress(Mono(1_000_000), Mono(1_250_000));
+        sut.carry(flow(9.0, 8.4, true), Mono(1_250_000));
+        assert!(!sut.trips() && !sut.warns() && 1.0 < sut.image.theta);
+        sut.carry(flow(0.6, 0.0, true), Mono(1_500_000));
+        assert!(sut.end_stress(2).is_none());
+        without.carry(flow(0.6, 0.0, true), Mono(1_500_000));
+        assert!((sut.image().theta - without.image().theta).abs() < 1e-3);
+    }
+
+    #[test]
+    fn a_second_reading_of_a_fault_trips() {
+        let mut sut = cold();
+        sut.begin_stress(Mono(0), Mono(20_000));
+        sut.carry(flow(9.0, 9.0, true), Mono(20_000));
+        assert!(!sut.trips());
+        sut.carry(flow(9.0, 9.0, true), Mono(40_000));
+        assert!(sut.trips());
     }
 
     #[test]

@@ -23,6 +23,7 @@ mod deadlines;
 mod frog;
 mod machine;
 mod model;
+mod noise;
 mod occupancy;
 mod power;
 mod protect;

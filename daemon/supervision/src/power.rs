@@ -11,6 +11,7 @@ use wiring::{
 
 use crate::{
     cause::Cause,
+    noise::Noise,
     output::{Action, PowerState, ProofStrength},
     record::FaultNumber,
 };
@@ -23,14 +24,16 @@ const SEEN_WITHIN: Micros = Micros::from_millis(1000);
 const NO_VOLTAGE: i64 = 10;
 /// Current from here on shows that power is there.
 const FLOWS: Microamps = Microamps(5000);
+/// A cut from before the start waits so long for its actuator's node.
+const NODE_WITHIN: Micros = Micros::from_millis(5000);
 
 /// What is fixed about a feed.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct PowerSettings {
     /// There is an actuator.
     pub(crate) actuator: bool,
-    /// Below this no current flows.
-    pub(crate) residual: Microamps,
+    /// Below this no current flows; none: told by the sensor's noise.
+    pub(crate) residual: Option<Microamps>,
     /// Proof is due after this.
     pub(crate) cut_within: Micros,
     /// Fault current must be gone after this.
@@ -95,6 +98,8 @@ struct CutOrder {
     low: u32,
     no_volts: u32,
     escalated: bool,
+    /// From before the start, and its actuator's node has not been heard yet: nobody could have obeyed.
+    early: bool,
 }
 
 /// Power of one feed.
@@ -112,6 +117,7 @@ pub(crate) struct Power {
     /// Samples in a row that show power gone without an order, or current come back after a proved cut.
     odd: u32,
     last: Microamps,
+    noise: Noise,
     /// Its node fell silent: by then its outputs are off by permit.
     off_by: Option<Mono>,
     told: VecDeque<(Mono, Told)>,
@@ -132,6 +138,7 @@ impl Power {
             no_voltage: false,
             odd: 0,
             last: Microamps::ZERO,
+            noise: Noise::default(),
             off_by: None,
             told: VecDeque::new(),
         }
@@ -163,19 +170,23 @@ impl Power {
             first: now,
             last: now,
             attempt: 1,
-            pickup: pickup.max(self.settings.residual),
+            pickup: pickup.max(self.residual()),
             above: 0,
             low: 0,
             no_volts: 0,
             escalated: false,
+            early: false,
         });
         self.tell(now, Told::Order { action: Action::Cut, cause, fault, attempt: 1 });
         self.change(PowerState::Cutting, now);
     }
 
-    /// A cut is known from before the start.
+    /// A cut is known from before the start. It is ordered afresh, and its proof is due when its node is there.
     pub(crate) fn remember_cut(&mut self, cause: Cause, fault: Option<FaultNumber>, now: Mono) {
         self.order_cut(cause, fault, Microamps(i64::MAX), now);
+        if let Some(cut) = &mut self.cut {
+            cut.early = true;
+        }
     }
 
     /// Switch it on.
@@ -211,6 +222,9 @@ impl Power {
     /// A current sample.
     pub(crate) fn handle_current(&mut self, amps: Microamps, sample: Proving) {
         self.has_current = true;
+        if !self.is_cutting() {
+            self.noise.handle(amps);
+        }
         match self.state {
             PowerState::Unknown | PowerState::Restoring if FLOWS <= amps => self.show_on(sample.at),
             PowerState::Unknown | PowerState::Restoring => {}
@@ -228,14 +242,14 @@ impl Power {
             }
             return;
         }
-        self.odd = if self.settings.residual < amps { self.odd + 1 } else { 0 };
+        self.odd = if self.residual() < amps { self.odd + 1 } else { 0 };
         if self.odd >= SAMPLES {
             self.cut_again(Some(amps), sample.at);
         }
     }
 
     fn judge_cut(&mut self, amps: Microamps, sample: Proving) {
-        let (residual, patience) = (self.settings.residual, self.settings.still_shorted_after);
+        let (residual, patience) = (self.residual(), self.settings.still_shorted_after);
         let Some(cut) = &mut self.cut else { return };
         if sample.at <= cut.first {
             return;
@@ -259,7 +273,7 @@ impl Power {
         if self.state != PowerState::On {
             return;
         }
-        self.odd = if self.settings.residual < amps { self.odd + 1 } else { 0 };
+        self.odd = if self.residual() < amps { self.odd + 1 } else { 0 };
         if self.odd >= SAMPLES {
             let waited = sample.at.since(by);
             self.off_by = None;
@@ -268,7 +282,7 @@ impl Power {
     }
 
     fn fail_permit(&mut self, cause: Cause, now: Mono) {
-        self.order_cut(cause, None, self.settings.residual, now);
+        self.order_cut(cause, None, self.residual(), now);
         if let Some(cut) = &mut self.cut {
             cut.escalated = true;
         }
@@ -297,7 +311,12 @@ impl Power {
         if let Some(cut) = self.cut {
             let Some(order) = &mut self.cut else { return };
             order.last = now;
-            order.attempt = cut.attempt.saturating_add(1);
+            if cut.early {
+                order.early = false;
+                order.first = now;
+            } else {
+                order.attempt = cut.attempt.saturating_add(1);
+            }
             let attempt = order.attempt;
             self.tell(now, order_of(&cut, attempt));
         }
@@ -334,7 +353,7 @@ impl Power {
     }
 
     fn is_idle(&self) -> bool {
-        !self.has_current || self.last < self.settings.residual
+        !self.has_current || self.last < self.residual()
     }
 
     /// What the actuator says of itself.
@@ -381,7 +400,7 @@ impl Power {
     pub(crate) fn handle_not_sent(&mut self, now: Mono) {
         match self.state {
             PowerState::Cutting | PowerState::CutFailed => {
-                if self.cut.is_some_and(|cut| !cut.escalated) {
+                if self.cut.is_some_and(|cut| !cut.escalated && !cut.early) {
                     self.escalate(None, now);
                 }
             }
@@ -422,7 +441,9 @@ impl Power {
     pub(crate) fn poll_deadline(&self) -> Option<Mono> {
         match self.state {
             PowerState::Cutting | PowerState::CutFailed => {
-                self.cut.map(|cut| cut.last + self.settings.cut_within)
+                let within = self.settings.cut_within;
+                self.cut
+                    .map(|cut| cut.last + if cut.early { within.max(NODE_WITHIN) } else { within })
             }
             PowerState::Restoring => self.switched_on.map(|at| at + SEEN_WITHIN),
             PowerState::Unknown | PowerState::On | PowerState::Cut => None,
@@ -433,6 +454,7 @@ impl Power {
     fn cut_again(&mut self, seen: Option<Microamps>, now: Mono) {
         let Some(cut) = &mut self.cut else { return };
         cut.last = now;
+        cut.early = false;
         cut.attempt = cut.attempt.saturating_add(1);
         cut.low = 0;
         let cut = *cut;
@@ -507,6 +529,15 @@ impl Power {
     /// The state.
     pub(crate) const fn state(&self) -> PowerState {
         self.state
+    }
+
+    const fn is_cutting(&self) -> bool {
+        matches!(self.state, PowerState::Cutting | PowerState::CutFailed)
+    }
+
+    /// Below this no current flows: as set, or by the sensor's noise.
+    pub(crate) fn residual(&self) -> Microamps {
+        self.settings.residual.unwrap_or_else(|| self.noise.residual())
     }
 
     /// There is an actuator.
@@ -624,7 +655,7 @@ mod tests {
     fn check(events: &str, want: &str) {
         let mut sut = Power::new(PowerSettings {
             actuator: true,
-            residual: Microamps(50_000),
+            residual: Some(Microamps(50_000)),
             cut_within: Micros::from_millis(300),
             still_shorted_after: Micros::from_millis(60),
             proof: None,

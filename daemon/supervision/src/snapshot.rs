@@ -91,6 +91,8 @@ pub struct FeedView {
     pub tries: u8,
     /// Its current protects it: fresh and good.
     pub protected: bool,
+    /// Current below this counts as none: as set, or the larger of 50 mA and 5 times the sensor's noise.
+    pub residual: Microamps,
 }
 
 /// A block.

@@ -5,7 +5,7 @@
 use wiring::{
     channel::Quantity,
     index::ChannelIx,
-    units::{Micros, Mono},
+    units::{Microamps, Micros, Mono},
 };
 
 use crate::{
@@ -113,6 +113,13 @@ impl Slot {
     /// The last good value, unless it is too old to act upon.
     pub(crate) fn fresh(&self) -> Option<Value> {
         self.last.filter(|_| !self.stale).map(|(_, value)| value)
+    }
+
+    fn current(&self) -> Option<Microamps> {
+        match self.fresh() {
+            Some(Value::Current(amps)) => Some(amps),
+            _ => None,
+        }
     }
 
     /// Kept samples.
@@ -236,21 +243,82 @@ const fn is_negative(value: Value) -> bool {
     }
 }
 
+/// What the currents that a feed feeds add up to.
+#[derive(Clone, Copy, Debug, Default)]
+struct Sum {
+    /// Currents that belong to it, and those of them that may be acted upon.
+    parts: u32,
+    fresh: u32,
+    amps: Microamps,
+}
+
+impl Sum {
+    fn exchange(&mut self, before: Option<Microamps>, after: Option<Microamps>) {
+        if let Some(amps) = before {
+            self.fresh -= 1;
+            self.amps = self.amps - amps;
+        }
+        if let Some(amps) = after {
+            self.fresh += 1;
+            self.amps = self.amps + amps;
+        }
+    }
+}
+
+/// A channel that is part of no sum.
+const NO_SUM: u32 = u32::MAX;
+
 /// All channels of a layout.
 #[derive(Debug)]
 pub(crate) struct Store {
     slots: Vec<Slot>,
+    /// By channel: the sum that it is part of.
+    sum_of: Vec<u32>,
+    /// By feed: kept as readings come, so that no reading scans what a feed feeds.
+    sums: Vec<Sum>,
 }
 
 impl Store {
-    /// From one slot a channel.
-    pub(crate) const fn new(slots: Vec<Slot>) -> Self {
-        Self { slots }
+    /// From one slot a channel. `parts` lists, by feed, the currents that it feeds.
+    pub(crate) fn new(slots: Vec<Slot>, parts: &[Vec<ChannelIx>]) -> Self {
+        let mut sum_of = vec![NO_SUM; slots.len()];
+        let mut sums = vec![Sum::default(); parts.len()];
+        for (nth, channels) in parts.iter().enumerate() {
+            for channel in channels {
+                sum_of[channel.at()] = nth as u32;
+                sums[nth].parts += 1;
+            }
+        }
+        Self { slots, sum_of, sums }
     }
 
     /// Judges a reading and keeps it if it is good.
     pub(crate) fn take(&mut self, reading: &Reading, now: Mono) -> Taken {
-        self.slots[reading.channel.at()].take(reading, now)
+        let nth = reading.channel.at();
+        let slot = &mut self.slots[nth];
+        let Some(sum) = self.sums.get_mut(self.sum_of[nth] as usize) else {
+            return slot.take(reading, now);
+        };
+        let before = slot.current();
+        let taken = slot.take(reading, now);
+        sum.exchange(before, slot.current());
+        taken
+    }
+
+    /// A channel has been silent for too long.
+    pub(crate) fn silence(&mut self, channel: ChannelIx) {
+        let slot = &mut self.slots[channel.at()];
+        let before = slot.current();
+        slot.stale = true;
+        if let Some(sum) = self.sums.get_mut(self.sum_of[channel.at()] as usize) {
+            sum.exchange(before, None);
+        }
+    }
+
+    /// What a feed's parts add up to; none where it has none, or one of them may not be acted upon.
+    pub(crate) fn sum(&self, feed: usize) -> Option<Microamps> {
+        let sum = self.sums[feed];
+        (0 < sum.parts && sum.fresh == sum.parts).then_some(sum.amps)
     }
 
     /// A channel.
@@ -277,9 +345,37 @@ impl Store {
 
 #[cfg(test)]
 mod tests {
-    use wiring::units::Microamps;
-
     use super::*;
+
+    #[test]
+    fn a_sum_is_told_while_all_its_parts_may_be_acted_upon() {
+        let slot = || Slot::new(Quantity::Current, None);
+        let parts = vec![vec![], vec![ChannelIx(0), ChannelIx(1)]];
+        let mut sut = Store::new(vec![slot(), slot(), slot()], &parts);
+        let mut say = |channel: u32, word: &str| {
+            let channel = ChannelIx(channel);
+            if word == "silent" {
+                sut.silence(channel);
+            } else {
+                sut.take(&Reading { channel, ..reading(word) }, Mono(0));
+            }
+            assert_eq!(sut.sum(0), None);
+            sut.sum(1).map(|amps| amps.0 / 1000)
+        };
+        let told = [
+            (0, "0.5", None),
+            (2, "9.0", None),
+            (1, "0.25", Some(750)),
+            (0, "0.75", Some(1000)),
+            (0, "open", Some(1000)),
+            (1, "silent", None),
+            (1, "silent", None),
+            (1, "0.5", Some(1250)),
+        ];
+        for (channel, word, want) in told {
+            assert_eq!(say(channel, word), want, "{channel} {word}");
+        }
+    }
 
     #[test]
     fn bad_readings_are_named_and_change_nothing() {

@@ -13,6 +13,7 @@ const READINGS: usize = 200_000;
 #[test]
 fn ordinary_readings_allocate_nothing() {
     let yard = Yard::new(40);
+    assert!(1 < yard.districts());
     let (mut sut, mut traffic) = warm(&yard);
     let counted = allocation_counter::measure(|| {
         for _ in 0..READINGS {

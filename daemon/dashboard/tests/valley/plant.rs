@@ -401,6 +401,7 @@ fn feed(at: Mono) -> FeedView {
         held_by: Vec::new(),
         tries: 0,
         protected: true,
+        residual: Microamps(50_000),
     }
 }
 

@@ -72,6 +72,8 @@ pub(crate) struct Guard {
     nudging: u32,
     nudged: Option<Mono>,
     last: Option<Sample>,
+    /// When the sample before the last came.
+    before_last: Option<Mono>,
     /// Low voltage and near overload as they were shown last.
     shown: (bool, bool),
 }
@@ -94,6 +96,7 @@ impl Guard {
             nudging: 0,
             nudged: None,
             last: None,
+            before_last: None,
             shown: (false, false),
         }
     }
@@ -106,6 +109,11 @@ impl Guard {
     /// It is shown.
     pub(crate) fn handle_shown(&mut self, low: bool, near: bool) {
         self.shown = (low, near);
+    }
+
+    /// What counts as no current follows the sensor's noise.
+    pub(crate) fn handle_residual(&mut self, residual: Microamps) {
+        self.settings.residual = residual;
     }
 
     /// Settings in force.
@@ -179,7 +187,7 @@ impl Guard {
             self.nudged = Some(at);
         }
         self.baseline.push(at, amps);
-        self.last = Some(sample);
+        self.remember(sample);
         if let Some((_, volts)) = self.volts {
             let flows = self.settings.residual < amps;
             self.undervoltage.handle(&self.settings, at, volts, flows);
@@ -286,6 +294,11 @@ impl Guard {
     /// A sample while the district is off: it only makes the past from which the next step is measured.
     pub(crate) fn handle_idle_current(&mut self, sample: Sample) {
         self.baseline.push(sample.at, sample.amps);
+        self.remember(sample);
+    }
+
+    fn remember(&mut self, sample: Sample) {
+        self.before_last = self.last.map(|last| last.at);
         self.last = Some(sample);
     }
 
@@ -345,6 +358,11 @@ impl Guard {
     /// The latest sample.
     pub(crate) const fn last(&self) -> Option<Sample> {
         self.last
+    }
+
+    /// When the sample before the latest came.
+    pub(crate) const fn before_last(&self) -> Option<Mono> {
+        self.before_last
     }
 
     /// The inrush window is open.

@@ -10,13 +10,14 @@ use wiring::{
 
 use super::{Supervisor, rest::Rest, slots::Timer};
 use crate::{
-    alarm::{AlarmKind, Subject},
+    alarm::{AlarmKind, Subject, WrongSensor},
     alarms::Grade,
     frog::Expectation,
     input::{Feed, ReverserState, Value},
     model::object_of,
     occupancy::Readable,
     output::{Decision, ExpectedPolarity, Occupancy, PowerState, StateValue},
+    residual,
     words::Seen,
 };
 
@@ -265,55 +266,74 @@ impl Supervisor {
 
     /// A booster against its districts.
     pub(super) fn sum_of_booster(&mut self, booster: BoosterIx, at: Mono) {
-        let parts = &self.model.booster_districts[booster.at()];
-        let channels = parts.iter().map(|it| self.model.district_current[it.at()]);
         let whole = self.model.booster_current[booster.at()];
-        let quiet = parts.iter().all(|it| !self.guards[it.at()].is_armed());
-        let sides = self.sides(whole, channels, quiet);
-        self.residuals[booster.at()].handle(sides, at);
-        self.show_residual(booster.at(), at);
+        self.sum_of(booster.at(), whole, at);
     }
 
     /// A district against its blocks.
     pub(super) fn sum_of_district(&mut self, district: DistrictIx, at: Mono) {
-        let parts = &self.model.district_blocks[district.at()];
-        let channels = parts.iter().map(|it| self.model.block_current[it.at()]);
         let whole = self.model.district_current[district.at()];
-        let quiet = !self.guards[district.at()].is_armed();
-        let sides = self.sides(whole, channels, quiet);
-        let feed = self.model.feed_at(Feed::District(district));
+        self.sum_of(self.model.feed_at(Feed::District(district)), whole, at);
+    }
+
+    fn sum_of(&mut self, feed: usize, whole: wiring::index::ChannelIx, at: Mono) {
+        let sides = match (self.store.fresh(whole), self.store.sum(feed)) {
+            (Some(Value::Current(whole)), Some(parts)) => Some((whole, parts)),
+            (_, _) => None,
+        };
         self.residuals[feed].handle(sides, at);
+        // A fault steps in one sensor before it does in the other.
+        if self.residuals[feed].is_apart() && !self.is_quiet(feed) {
+            self.residuals[feed].handle(None, at);
+        }
         self.show_residual(feed, at);
     }
 
-    fn sides(
-        &self,
-        whole: wiring::index::ChannelIx,
-        parts: impl Iterator<Item = wiring::index::ChannelIx>,
-        quiet: bool,
-    ) -> Option<(Microamps, Microamps)> {
-        let Some(Value::Current(whole)) = self.store.fresh(whole).filter(|_| quiet) else {
-            return None;
-        };
-        let mut sum = Microamps::ZERO;
-        let mut any = false;
-        for part in parts {
-            match self.store.fresh(part) {
-                Some(Value::Current(amps)) => sum = sum + amps,
-                _ => return None,
-            }
-            any = true;
+    /// No fault is under watch in what a feed feeds.
+    fn is_quiet(&self, feed: usize) -> bool {
+        match self.model.feed(feed) {
+            Feed::District(district) => !self.guards[district.at()].is_armed(),
+            Feed::Booster(booster) => self.model.booster_districts[booster.at()]
+                .iter()
+                .all(|it| !self.guards[it.at()].is_armed()),
         }
-        any.then_some((whole, sum))
+    }
+
+    /// Whose sensor makes a sum wrong.
+    fn wrong_in(&self, feed: usize) -> WrongSensor {
+        let model = &self.model;
+        match model.feed(feed) {
+            Feed::District(district) => {
+                let booster = model.layout.districts[district.at()].booster;
+                let readings = model.district_blocks[district.at()].iter().filter_map(|block| {
+                    match self.store.fresh(model.block_current[block.at()]) {
+                        Some(Value::Current(amps)) => Some((*block, amps)),
+                        _ => None,
+                    }
+                });
+                let (own, above) = (&self.residuals[feed], &self.residuals[booster.at()]);
+                residual::of_district(own, above, readings)
+            }
+            Feed::Booster(booster) => {
+                let districts = model.booster_districts[booster.at()]
+                    .iter()
+                    .map(|it| (*it, &self.residuals[model.feed_at(Feed::District(*it))]));
+                residual::of_booster(&self.residuals[feed], districts)
+            }
+        }
     }
 
     pub(super) fn show_residual(&mut self, feed: usize, at: Mono) {
         self.refresh_timer(Timer::Residual(feed));
-        if let Some(stands) = self.residuals[feed].poll_shown() {
+        let stands = self.residuals[feed].stands();
+        let wrong = if stands { self.wrong_in(feed) } else { WrongSensor::Unknown };
+        // One wrong sensor, one alarm: that of the district whose sensor it is.
+        let explained = matches!(wrong, WrongSensor::District(_));
+        if let Some(shows) = self.residuals[feed].poll_shown(explained) {
             let subject = Subject::Object(object_of(self.model.feed(feed)));
             let (whole, parts) = self.residuals[feed].seen;
-            let seen = Seen::Sum { whole, parts };
-            self.hold(stands, AlarmKind::CurrentUnaccounted, subject, at, seen);
+            let seen = Seen::Sum { whole, parts, wrong };
+            self.hold(shows, AlarmKind::CurrentUnaccounted, subject, at, seen);
         }
     }
 }

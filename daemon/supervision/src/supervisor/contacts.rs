@@ -279,15 +279,34 @@ impl Supervisor {
         }
     }
 
-    /// Blocks that have been read since the fault began and did not step feed no frog of the fault.
+    /// Blocks that have been read since the fault began and did not step feed no frog of the fault: but where the leg
+    /// for which a turnout is not set stepped, a wheel at its gap joins that leg's rail to the frog. The current then
+    /// comes in by the one and goes out by the other, and a detector watches one conductor only.
     fn part_of(&self, frog: FrogIx, fault: Microamps, onset: Mono) -> Microamps {
         let Some(block) = self.seen_by[frog.at()] else { return fault };
-        match self.store.slot(self.model.block_current[block.at()]).last {
-            Some((at, Value::Current(amps))) if onset <= at && amps < fault.percent(50) => {
-                Microamps::ZERO
-            }
-            Some(_) | None => fault,
+        let is_quiet = self.has_stepped(block, fault, onset) == Some(false);
+        if is_quiet && !self.steps_in_wrong_leg(frog, fault, onset) {
+            Microamps::ZERO
+        } else {
+            fault
         }
+    }
+
+    /// Whether a block carries the fault; none: it has not been read since it began.
+    fn has_stepped(&self, block: BlockIx, fault: Microamps, onset: Mono) -> Option<bool> {
+        match self.store.slot(self.model.block_current[block.at()]).last {
+            Some((at, Value::Current(amps))) if onset <= at => Some(fault.percent(50) <= amps),
+            Some(_) | None => None,
+        }
+    }
+
+    fn steps_in_wrong_leg(&self, frog: FrogIx, fault: Microamps, onset: Mono) -> bool {
+        let own = self.seen_by[frog.at()];
+        let known = self.frogs[frog.at()].expectation().row.is_some();
+        self.legs(frog).any(|(_, leg, used)| {
+            let may = !(known && used) && Some(leg) != own;
+            may && self.has_stepped(leg, fault, onset) == Some(true)
+        })
     }
 
     /// The load part while `fault` flows since `onset`. A reading from before holds no fault.
@@ -317,8 +336,10 @@ impl Supervisor {
         }
         poles.sort_unstable();
         poles.dedup();
+        // The current may have risen right after the last good sample that did not show it.
+        let since = self.guards[district.at()].before_last().unwrap_or(at).min(at);
         for pole in &poles {
-            self.contacts[pole.at()].begin_stress(at);
+            self.contacts[pole.at()].begin_stress(since, at);
         }
         self.episodes[district.at()] = Some(Episode {
             onset: at,
@@ -340,11 +361,9 @@ impl Supervisor {
             let mut through = contact.through();
             through.amps = through.amps - through.fault;
             through.fault = Microamps::ZERO;
-            let Some(stress) = contact.end_stress() else { continue };
+            let stress = contact.end_stress(least);
             contact.carry(through, at);
-            if stress.samples < least || stress.amps == Microamps::ZERO {
-                continue;
-            }
+            let Some(stress) = stress.filter(|it| Microamps::ZERO < it.amps) else { continue };
             let machine = self.model.layout.poles[pole.at()].machine;
             let hits = if episode.thrown == Some(machine) { THROWN_HITS } else { 1 };
             let energy = stress.micro_a2s();

@@ -137,7 +137,7 @@ impl Supervisor {
     }
 
     /// The block that lies beyond each port of a frog's trackwork, and whether the port is on an open route.
-    fn legs(&self, frog: FrogIx) -> impl Iterator<Item = (Port, BlockIx, bool)> + '_ {
+    pub(super) fn legs(&self, frog: FrogIx) -> impl Iterator<Item = (Port, BlockIx, bool)> + '_ {
         let layout = &self.model.layout;
         let trackwork = &layout.trackwork[self.model.frogs[frog.at()].trackwork.at()];
         let row = self.frogs[frog.at()].expectation().row;

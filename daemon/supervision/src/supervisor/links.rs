@@ -177,9 +177,9 @@ impl Supervisor {
     fn forget_node(&mut self, node: NodeIx, at: Mono) {
         let channels: Vec<ChannelIx> = self.store.of_node(node).collect();
         for channel in channels {
-            let slot = self.store.slot_mut(channel);
+            let slot = self.store.slot(channel);
             if slot.last.is_some() && !slot.stale {
-                slot.stale = true;
+                self.store.silence(channel);
                 self.follow_silence(channel, at);
             }
         }
@@ -190,7 +190,7 @@ impl Supervisor {
         let channel = ChannelIx::new(channel);
         // The slot may hold an earlier deadline than the channel has by now.
         if self.store.slot(channel).poll_deadline().is_some_and(|due| due <= at) {
-            self.store.slot_mut(channel).stale = true;
+            self.store.silence(channel);
             self.follow_silence(channel, at);
         }
     }

@@ -148,6 +148,7 @@ impl Supervisor {
         let feed = self.model.feed_at(Feed::District(district));
         self.powers[feed].handle_current(amps, at);
         self.drain_power(feed);
+        self.guards[district.at()].handle_residual(self.powers[feed].residual());
         if !judged {
             self.guard_sample(district, amps, at.at);
         }
@@ -237,6 +238,9 @@ impl Supervisor {
     /// Districts that send no current are guarded by what the booster delivers beyond all others: one by its own
     /// elements, several together.
     fn guard_blind(&mut self, booster: BoosterIx, amps: Microamps, at: Mono) {
+        if self.store.sum(booster.at()).is_some() {
+            return;
+        }
         let mut blind = None;
         let mut several = false;
         let mut others = Microamps::ZERO;

@@ -35,8 +35,6 @@ const CUT_WITHIN: Micros = Micros::from_millis(300);
 const CUT_WITHIN_MQTT: Micros = Micros::from_millis(600);
 /// No proof is due sooner: trying goes on, but not without pause.
 const CUT_WITHIN_LEAST: Micros = Micros::from_millis(10);
-/// Below this no current flows.
-const RESIDUAL: Microamps = Microamps(50_000);
 /// Sums agree within this and 5 % of full scale.
 const SUM_TOLERANCE: Microamps = Microamps(20_000);
 
@@ -154,7 +152,7 @@ pub(crate) fn build(model: Arc<Model>, start: &Start, now: Mono) -> Supervisor {
     Supervisor {
         start_power: start.power,
         started: now,
-        store: Store::new(channel_slots(&model)),
+        store: Store::new(channel_slots(&model), &summed(&model)),
         powers: feeds()
             .map(|feed| Power::new(power_settings(&model, feed, start.transport)))
             .collect(),
@@ -258,7 +256,7 @@ fn power_settings(model: &Model, feed: Feed, transport: Transport) -> PowerSetti
     };
     PowerSettings {
         actuator,
-        residual: keys.cut_residual.unwrap_or(RESIDUAL),
+        residual: keys.cut_residual,
         cut_within: cut_within(keys, transport).max(opens_in),
         // An actuator that takes its time is not failed before that time.
         still_shorted_after: keys.still_shorted_after.max(opens_in),
@@ -296,6 +294,20 @@ fn contact(model: &Model, pole: PoleIx) -> Contact {
         resistance: it.contact_resistance,
         warning: f64::from(keys.contact_warning) / 1000.0,
     })
+}
+
+/// By feed: the currents of what it feeds.
+fn summed(model: &Model) -> Vec<Vec<ChannelIx>> {
+    let of_feed = |nth| match model.feed(nth) {
+        Feed::Booster(it) => model.booster_districts[it.at()]
+            .iter()
+            .map(|it| model.district_current[it.at()])
+            .collect(),
+        Feed::District(it) => {
+            model.district_blocks[it.at()].iter().map(|it| model.block_current[it.at()]).collect()
+        }
+    };
+    (0..model.feeds()).map(of_feed).collect()
 }
 
 fn channel_slots(model: &Model) -> Vec<Slot> {

@@ -108,6 +108,7 @@ impl Supervisor {
             held_by: restore.holds().to_vec(),
             tries: restore.tries(),
             protected: self.store.fresh(current).is_some(),
+            residual: power.residual(),
         }
     }
 

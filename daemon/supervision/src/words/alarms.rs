@@ -7,7 +7,7 @@ use wiring::{
 
 use super::{alarm_table, cause_text, sentence, subject_text};
 use crate::{
-    alarm::{AlarmKey, AlarmKind, AlarmState, Priority, Transition},
+    alarm::{AlarmKey, AlarmKind, AlarmState, Priority, Transition, WrongSensor},
     cause::Cause,
     input::{MachinePosition, MeasuredPolarity},
 };
@@ -218,6 +218,8 @@ pub enum Seen<'a> {
         whole: Microamps,
         /// Of what it feeds.
         parts: Microamps,
+        /// Whose sensor it is.
+        wrong: WrongSensor,
     },
     /// No reading for this long.
     Silent(Micros),
@@ -262,8 +264,23 @@ pub fn alarm_text(layout: &Layout, alarm: AlarmKey, seen: Seen<'_>, node: Option
         Seen::Voltage { seen, limit } => {
             format!("{who}: {seen} under the limit of {limit}, current flows")
         }
-        Seen::Sum { whole, parts } => {
-            format!("{who}: {whole} at its head, {parts} in what it feeds")
+        Seen::Sum { whole, parts, wrong } => {
+            let sum = format!("{who}: {whole} at its head, {parts} in what it feeds");
+            match wrong {
+                WrongSensor::Unknown | WrongSensor::District(_) => sum,
+                WrongSensor::Own => {
+                    format!("{sum}; the sums above and below point at its own sensor")
+                }
+                WrongSensor::Parts => {
+                    format!(
+                        "{sum}; its own sensor is right: a block's sensor is wrong, or a feed bypasses it"
+                    )
+                }
+                WrongSensor::Block(block) => {
+                    let name = &layout.blocks[block.at()].id;
+                    format!("{sum}; its own sensor is right: the sensor of block {name} is wrong")
+                }
+            }
         }
         Seen::Silent(since) => format!("{who}: no reading for {since}"),
         Seen::NeverSeen => format!("{who}: never seen"),

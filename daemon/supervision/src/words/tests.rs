@@ -9,7 +9,7 @@ use wiring::{
 
 use super::*;
 use crate::{
-    alarm::{AlarmKey, AlarmKind, Transition},
+    alarm::{AlarmKey, AlarmKind, Transition, WrongSensor},
     cause::{Cause, Element},
     input::{MachinePosition, MeasuredPolarity, ReverserState},
     output::{Event, EventKind, NodeEvent, Occupancy, PowerState, ProofStrength, Refusal},
@@ -76,7 +76,10 @@ fn all_seen() -> Vec<Seen<'static>> {
         Seen::WrongLeg { leg: "right", position: MachinePosition::Normal },
         Seen::PowerGone { before: amps(7900) },
         Seen::Voltage { seen: Millivolts(9000), limit: Millivolts(11_200) },
-        Seen::Sum { whole: amps(2310), parts: amps(1800) },
+        Seen::Sum { whole: amps(2310), parts: amps(1800), wrong: WrongSensor::Unknown },
+        Seen::Sum { whole: amps(2310), parts: amps(1800), wrong: WrongSensor::Own },
+        Seen::Sum { whole: amps(2310), parts: amps(1800), wrong: WrongSensor::Parts },
+        Seen::Sum { whole: amps(1800), parts: amps(2310), wrong: WrongSensor::Block(BlockIx(0)) },
         Seen::Silent(Micros::from_millis(400)),
         Seen::NeverSeen,
         Seen::NotProtected(Micros::from_millis(400)),

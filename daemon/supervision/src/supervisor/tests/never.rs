@@ -220,7 +220,7 @@ fn a_silent_node_with_permit_must_be_off_when_it_ends() {
     );
 }
 
-fn born(power: ChannelIx, permit: bool) -> LinkReport {
+pub(super) fn born(power: ChannelIx, permit: bool) -> LinkReport {
     LinkReport::Born {
         node: NodeIx(0),
         name: "east".to_owned(),

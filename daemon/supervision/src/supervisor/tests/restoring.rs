@@ -1,10 +1,14 @@
 //! Lock-out, restore, tries, holds, throws.
 
-use super::rig::{Rig, acts, check_orders, check_with};
+use super::{
+    never::born,
+    rig::{Rig, acts, alarms, check_orders, check_with},
+};
 use wiring::channel::Object;
 
 use crate::{
     alarm::{AlarmKey, AlarmKind, AlarmState, Subject},
+    input::{Input, LinkReport},
     output::{Decision, PowerState},
     start::{LockedOut, Remembered, RememberedAlarm, Start},
 };
@@ -169,6 +173,64 @@ fn a_district_that_was_locked_out_stays_so_over_a_restart() {
     assert!(snapshot.districts[0].locked_out);
     assert_eq!(snapshot.districts[0].power, PowerState::Cut);
     assert!(rig.shown(acts).iter().all(|it| !it.contains(" on ")), "{:?}", rig.shown(acts));
+}
+
+/// Links take their time after a start. A cut from before it fails when its node is there and current flows on, not
+/// while nobody can obey; the booster stays on meanwhile.
+#[test]
+fn a_lock_out_from_before_the_start_is_proved_when_its_node_is_there() {
+    let flows = "2000..6000/20 district/quarry/current 0.4";
+    let gone = "2000..6000/20 district/quarry/current 0.0";
+    let cases = [
+        // Readings before and after the node has introduced itself at 2 s; what is ordered from then on.
+        ("", gone, "2000 cut district/quarry start"),
+        ("0..2000/20 district/quarry/current 0.4", gone, "2000 cut district/quarry start"),
+        (
+            "0..2000/20 district/quarry/current 0.4",
+            flows,
+            "2000 cut district/quarry start; 2600 cut district/quarry start again; \
+             3200 cut district/quarry start again; 3200 cut booster/main cut-failed",
+        ),
+    ];
+    for (before, after, want) in cases {
+        let mut remembered = Remembered::default();
+        let district = wiring::index::DistrictIx(0);
+        remembered.locked_out.push(LockedOut { district, cause: None, fault: None });
+        let mut rig = Rig::start("", Start::live(remembered));
+        rig.drain();
+        let order = rig.outputs.iter().find_map(|output| match &output.what {
+            Decision::Order(order) => Some(order.id),
+            _ => None,
+        });
+        let report = LinkReport::NotSent { order: order.unwrap() };
+        rig.sut.handle(Input::Link(report), wiring::units::Mono::START);
+        rig.play(before);
+        rig.sut.handle(Input::Tick, wiring::units::Mono(1_999_000));
+        rig.drain();
+        assert_eq!(rig.sut.snapshot().districts[0].power, PowerState::Cutting);
+        let power = rig.channels.find("district/quarry/power").unwrap();
+        rig.sut.handle(Input::Link(born(power, true)), wiring::units::Mono(2_000_000));
+        rig.play(after);
+        let orders = rig.shown(|what| matches!(what, Decision::Order(_)));
+        let orders: Vec<_> = orders.iter().filter(|it| !it.starts_with("0 ")).cloned().collect();
+        let orders = &orders[..orders.len().min(4)];
+        assert_eq!(orders.join("; "), want);
+        let failed = rig.shown(alarms).iter().any(|it| it.contains("cut-failed"));
+        assert_eq!(failed, after == flows);
+    }
+}
+
+/// Where no node ever comes, and current flows, somebody must know.
+#[test]
+fn a_lock_out_from_before_the_start_fails_when_no_node_comes() {
+    let mut remembered = Remembered::default();
+    let district = wiring::index::DistrictIx(0);
+    remembered.locked_out.push(LockedOut { district, cause: None, fault: None });
+    let mut rig = Rig::start("", Start::live(remembered));
+    rig.play("0..7000/20 district/quarry/current 0.4");
+    let failed = rig.shown(alarms);
+    let first = failed.iter().find(|it| it.contains("cut-failed"));
+    assert_eq!(first.map(String::as_str), Some("5000 cut-failed district/quarry raised high"));
 }
 
 #[test]
