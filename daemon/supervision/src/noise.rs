@@ -10,7 +10,7 @@ const WINDOW: u32 = 64;
 /// Only readings below this tell: near nothing is where a cut is proved.
 const LITTLE: Microamps = Microamps(500_000);
 /// The least that a cut is proved against.
-const LEAST: Microamps = Microamps(50_000);
+pub(crate) const LEAST: Microamps = Microamps(50_000);
 /// The most: no sensor is so bad that half an ampere may pass for none.
 const MOST: Microamps = Microamps(250_000);
 

@@ -6,14 +6,14 @@ use wiring::{
     units::{Microamps, Micros, Millivolts},
 };
 
+use crate::noise::LEAST;
+
 /// `short` trips on this part of the breaker's trip or booster's limit. Unit: percent.
 const PART_OF_LIMIT: i64 = 80;
 /// Part of the booster's limit at which it is at its limit. Unit: percent.
 const AT_LIMIT: i64 = 95;
 /// The curve and the inrush pick-up stay below this part of the booster's limit. Unit: percent.
 const BELOW_LIMIT: i64 = 90;
-/// The smallest residual that a cut is proved against.
-const RESIDUAL: Microamps = Microamps(50_000);
 /// On a DC layout nothing is judged by voltage below this.
 pub(crate) const DC_LEAST: Millivolts = Millivolts(3000);
 
@@ -97,7 +97,7 @@ impl Settings {
             inrush_window: keys.inrush_window,
             inrush_pickup: keys.inrush_pickup.unwrap_or(inrush),
             inrush_after: keys.inrush_after,
-            residual: keys.cut_residual.unwrap_or(RESIDUAL),
+            residual: keys.cut_residual.unwrap_or(LEAST),
             limit: booster.limit,
             mismatch_window: keys.mismatch_window,
         }

@@ -70,7 +70,7 @@ impl Supervisor {
         for recording in &mut self.recordings {
             recording.handle_sample(channel, now, value);
         }
-        self.show_sessions(route, Some(reading.value), now);
+        self.show_sessions(self.model.routes[channel.at()], Some(value), now);
         let slot = self.slots.slot(Timer::Channel(channel.at()));
         // Lazily: a deadline that was set earlier is looked at when it comes.
         if !self.deadlines.is_set(slot) {

@@ -20,6 +20,7 @@ use crate::{
     input::{Feed, Transport},
     machine::Machine,
     model::{Model, Route},
+    noise::LEAST as LEAST_RESIDUAL,
     occupancy::{OccupancySettings, Occupied},
     output::Occupancy,
     power::{Power, PowerSettings},
@@ -238,7 +239,7 @@ pub(crate) fn cut_within(keys: &Protection, transport: Transport) -> Micros {
 
 /// Below this no current of a district flows.
 pub(super) fn district_residual(model: &Model, district: DistrictIx) -> Microamps {
-    district_keys(model, district).cut_residual.unwrap_or(RESIDUAL)
+    district_keys(model, district).cut_residual.unwrap_or(LEAST_RESIDUAL)
 }
 
 fn power_settings(model: &Model, feed: Feed, transport: Transport) -> PowerSettings {
