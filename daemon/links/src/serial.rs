@@ -182,6 +182,7 @@ impl SerialLink {
                     if tick.is_young() {
                         self.quietly(sink, Instant::now(), Port::permits);
                     }
+                    self.quietly(sink, Instant::now(), |port| port.ping(Instant::now()));
                 }
                 () = sleep_until(due.into()) => {
                     if !pending.is_empty() && moved.elapsed() >= STUCK_AFTER {

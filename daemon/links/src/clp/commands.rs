@@ -22,6 +22,8 @@ pub(crate) enum What {
     On(OrderId, u16),
     /// Throw; accepted first, done later.
     Throw(OrderId, u16),
+    /// Send this channel's readings so often. Unit: Hz.
+    Rate(u16, u32),
 }
 
 /// One command under way.
@@ -60,6 +62,11 @@ impl Commands {
         self.0.iter().filter(|it| !matches!(it.what, What::Cut(..))).count()
     }
 
+    /// A rate was asked for and not answered.
+    pub(crate) fn has_rate(&self) -> bool {
+        self.0.iter().any(|it| matches!(it.what, What::Rate(..)))
+    }
+
     /// The command that an answer belongs to, taken out.
     pub(crate) fn answered(&mut self, seq: u16) -> Option<What> {
         let at = self.0.iter().position(|it| it.seq == seq)?;
@@ -75,7 +82,9 @@ impl Commands {
                 command.due = now + longest;
                 Some(command.what)
             }
-            What::Go | What::Cut(..) | What::Arm(..) | What::On(..) => self.answered(seq),
+            What::Go | What::Cut(..) | What::Arm(..) | What::On(..) | What::Rate(..) => {
+                self.answered(seq)
+            }
         }
     }
 

@@ -101,7 +101,7 @@ impl fmt::Display for Down {
 
 impl fmt::Display for Row {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let Self { channel, kind, unit, scale, hz, label } = self;
+        let Self { channel, kind, unit, scale, hz, label, spelled: _ } = self;
         write!(out, "CH {channel} {} {unit} {scale} {hz} {label}", kind.word())
     }
 }

@@ -181,6 +181,8 @@ pub struct Row {
     pub hz: u32,
     /// Object part of the channel's name.
     pub label: String,
+    /// The body as it stood, which the table's check covers: numbers may have leading zeros.
+    pub spelled: String,
 }
 
 /// Kind of a channel.

@@ -10,6 +10,7 @@ pub mod framer;
 pub mod line;
 pub(crate) mod node;
 pub mod parse;
+mod pings;
 pub(crate) mod port;
 pub(crate) mod table;
 

@@ -12,6 +12,7 @@ use supervision::input::{
 use super::{
     commands::Commands,
     line::{Code, Kind, Sample, Up},
+    pings::Pings,
     table::{Rows, Table},
 };
 use crate::{
@@ -31,7 +32,7 @@ const TELL_ALIVE_EVERY: Duration = Duration::from_millis(250);
 pub(crate) enum Stage {
     /// It said `HI`; its table is coming.
     Table,
-    /// Its table agrees; `GO` is sent.
+    /// Its table agrees; `GO` is sent, and then what rates are wanted.
     Starting,
     /// In session.
     Live,
@@ -68,6 +69,7 @@ pub(crate) struct Node {
     told_alive: Option<Instant>,
     last_seq: Option<u16>,
     delay: Option<DelayEstimate>,
+    pub(crate) pings: Pings,
     newest: BTreeMap<u16, Newest>,
 }
 
@@ -89,6 +91,7 @@ impl Node {
             told_alive: None,
             last_seq: None,
             delay: None,
+            pings: Pings::default(),
             newest: BTreeMap::new(),
         }
     }
@@ -97,6 +100,7 @@ impl Node {
     pub(crate) fn introduced(&mut self, boot: u16, seq: u16) {
         if self.boot != boot {
             self.delay = None;
+            self.pings = Pings::default();
             self.newest.clear();
         }
         self.boot = boot;
@@ -153,9 +157,10 @@ impl Node {
         })
     }
 
-    /// Largest extra delay seen lately. Unit: ms.
+    /// Largest delay seen lately: the extra one, and the bound of what is always there. Unit: ms.
     pub(crate) fn lag(&self) -> u32 {
-        self.delay.as_ref().map_or(0, DelayEstimate::largest)
+        let extra = self.delay.as_ref().map_or(0, DelayEstimate::largest);
+        extra.saturating_add(self.pings.one_way())
     }
 
     /// Readings and states of a line. Wrong ones are described in `wrong`.
@@ -208,7 +213,8 @@ impl Node {
         if old {
             return true;
         }
-        self.delay.get_or_insert_with(|| DelayEstimate::new(now, ms)).extra(now, ms) > LATE_AFTER
+        let delay = self.delay.get_or_insert_with(|| DelayEstimate::new(now, ms));
+        delay.extra(now, ms).saturating_add(self.pings.one_way()) > LATE_AFTER
     }
 
     fn sample(

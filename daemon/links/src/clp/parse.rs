@@ -155,6 +155,7 @@ fn row(parts: &[&str]) -> Option<Row> {
         scale: decimal(scale)?,
         hz: number(hz)?,
         label: word(label)?,
+        spelled: format!("CH {}", parts.join(" ")),
     })
 }
 

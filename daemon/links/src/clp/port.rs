@@ -31,6 +31,7 @@ use crate::{
 };
 
 mod orders;
+mod pace;
 
 /// The version that this program speaks.
 const VERSION: u32 = 1;
@@ -302,6 +303,9 @@ impl Port {
 
     fn answered(&mut self, addr: u8, seq: u16, answer: &Answer, at: Instant) {
         let Some(node) = self.nodes.get_mut(&addr) else { return };
+        if node.pings.answered(seq, at) {
+            return;
+        }
         let longest = Duration::from_millis(u64::from(THROW_LIMIT) + 500);
         let what = match answer {
             Answer::Ok => node.commands.accepted(seq, at, longest),
@@ -310,7 +314,10 @@ impl Port {
         // An answer to nothing: a repeated one, or one that came after we gave up.
         let Some(what) = what else { return };
         match (what, answer) {
-            (What::Go, Answer::Ok) => self.live(addr, at),
+            (What::Go, Answer::Ok) => self.ask_rates(addr, at),
+            (What::Rate(channel, hz), answer) => {
+                self.rate_answered(addr, (channel, hz), answer, at)
+            }
             (What::Go, Answer::No(why)) => {
                 self.refuse(addr, format!("refuses the session: {why}"), at)
             }
@@ -460,6 +467,7 @@ impl Port {
             }
             // The supervisor waits for proof, not for this answer, and orders again.
             What::Cut(..) => {}
+            What::Rate(..) => self.live_without_rates(addr, now),
             What::Arm(order, _) | What::On(order, _) | What::Throw(order, _) => {
                 let reason = "no answer".to_owned();
                 self.ready.push(Input::Link(LinkReport::Refused { order, reason }));
@@ -508,7 +516,7 @@ impl Port {
 /// The order that a command belongs to.
 const fn order_of(what: What) -> Option<OrderId> {
     match what {
-        What::Go => None,
+        What::Go | What::Rate(..) => None,
         What::Cut(order, _) | What::Arm(order, _) | What::On(order, _) | What::Throw(order, _) => {
             Some(order)
         }

@@ -7,7 +7,7 @@ use supervision::{
     value::from_number,
 };
 use wiring::{
-    channel::{ChannelTable, Quantity},
+    channel::{ChannelTable, Object, Quantity},
     index::ChannelIx,
     layout::Conductor,
     units::Micros,
@@ -20,6 +20,10 @@ use super::{
 
 /// Rows of one node at most; the grammar allows a thousand.
 const MOST_ROWS: usize = 256;
+
+/// Readings a second of a channel that trips, and the time between two. Unit: Hz.
+pub(crate) const TRIP_HZ: u32 = 50;
+const TRIP_PERIOD: Micros = Micros(1_000_000 / TRIP_HZ as u64);
 
 /// A row resolved to the layout's channels.
 #[derive(Clone, Debug, PartialEq)]
@@ -50,7 +54,7 @@ impl Rows {
             if !self.bodies.is_empty() {
                 self.bodies.push('\n');
             }
-            self.bodies.push_str(&row.to_string());
+            self.bodies.push_str(&row.spelled);
             self.rows.push(row);
         }
     }
@@ -110,6 +114,18 @@ const fn expected(kind: Kind) -> (&'static str, Option<Quantity>, Option<Quantit
 }
 
 impl Entry {
+    /// A current that trips, announced with fewer readings a second than a trip wants.
+    pub(crate) fn is_slow_trip(&self, channels: &ChannelTable) -> bool {
+        let Some((channel, Quantity::Current)) = self.input else { return false };
+        let is_district = matches!(channels.channel(channel).object, Object::District(_));
+        is_district && self.period.is_none_or(|it| it > TRIP_PERIOD)
+    }
+
+    /// It sends so many readings a second from now on.
+    pub(crate) fn set_rate(&mut self, hz: u32) {
+        self.period = (hz > 0).then(|| Micros(1_000_000 / u64::from(hz)));
+    }
+
     /// What the supervisor is told about it.
     pub(crate) fn announced(&self) -> impl Iterator<Item = Announced> {
         let input = self.input.map(|(channel, _)| Announced::input(channel, self.period));

@@ -143,6 +143,16 @@ fn a_table_that_differs_from_the_layout_is_listed_and_not_used() {
 }
 
 #[test]
+fn a_table_written_with_leading_zeros_is_whole() {
+    let mut bench = Bench::new();
+    bench.introduce(HELLO, &["CH 000 cur A 0.0010 050 district/quarry"]);
+    assert!(
+        bench.written().last().expect("a line").contains(" GO "),
+        "its check is over what it wrote"
+    );
+}
+
+#[test]
 fn a_table_with_a_lost_row_is_asked_for_again() {
     let mut bench = Bench::new();
     bench.says(HELLO);
@@ -368,4 +378,49 @@ fn cut_all_goes_to_every_node_and_ends_permits() {
     bench.port.cut_everything();
     bench.port.permits();
     assert_eq!(bench.written(), ["#FF:0002 CUT ALL shutdown"]);
+}
+
+#[test]
+fn a_round_trip_bounds_the_delay_that_is_always_there() {
+    let mut bench = Bench::live();
+    bench.port.ping(bench.now);
+    assert_eq!(bench.written(), ["#01:0002 PING"]);
+    bench.port.ping(bench.now);
+    assert_eq!(bench.written(), [""; 0], "once a second");
+    bench.after(500);
+    bench.says("AK 0002 OK");
+    bench.says("RD 100 0 812");
+    assert_eq!(bench.told(), ["Alive 0", "district/quarry/current 0.812 Late"]);
+    assert_eq!(bench.port.lag(), 250);
+    bench.after(1000);
+    bench.port.ping(bench.now);
+    assert_eq!(bench.written(), ["#01:0003 PING"]);
+    bench.after(8);
+    bench.says("AK 0003 OK");
+    bench.says("RD 1108 0 813");
+    let told = bench.told();
+    assert_eq!(told.last().map(String::as_str), Some("district/quarry/current 0.813 Good"));
+}
+
+#[test]
+fn a_current_that_trips_is_asked_to_come_often_enough_before_the_session() {
+    let slow = TABLE.map(|row| row.replace("0.001 50 district", "0.001 5 district"));
+    let slow: Vec<&str> = slow.iter().map(String::as_str).collect();
+    for (answers, period) in
+        [(vec!["AK 0002 OK"], 20_000), (vec!["AK 0002 NO rate"], 200_000), (vec![], 200_000)]
+    {
+        let mut bench = Bench::new();
+        bench.introduce(HELLO, &slow);
+        bench.written();
+        bench.says("AK 0001 OK");
+        assert_eq!(bench.written(), ["#01:0002 RATE 0 50"]);
+        assert_eq!(bench.told(), [""; 0], "not yet");
+        answers.iter().for_each(|answer| bench.says(answer));
+        (0..4).for_each(|_| bench.after(100));
+        let born = bench.port.take_ready().into_iter().find_map(|it| match it {
+            Input::Link(LinkReport::Born { channels, .. }) => Some(channels[0].period),
+            _ => None,
+        });
+        assert_eq!(born, Some(Some(wiring::units::Micros(period))), "{answers:?}");
+    }
 }
