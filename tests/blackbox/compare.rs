@@ -7,11 +7,12 @@ use std::{fs, path::Path, process::Output};
 use serde_json::Value;
 use support::{checkrail, fixture, text};
 
-/// A simulated session on two districts with one short at a frog about 20 s in, found by trying seeds.
+/// A simulated session on two districts with one train run through a turnout set against it, at 20 s.
 fn journal(folder: &Path) -> String {
     let name = folder.join("session").display().to_string();
     let layout = fixture("layouts/two-districts.toml").display().to_string();
-    let made = checkrail(&["simulate", &layout, "--hours", "0.008", "--seed", "3", "--out", &name]);
+    let faults = ["--faults", "F01", "--hours", "0.008"];
+    let made = checkrail(&[&["simulate", &layout, "--out", &name], &faults[..]].concat());
     assert!(made.status.success(), "{made:?}");
     format!("{name}.jsonl")
 }
@@ -44,19 +45,20 @@ fn other_settings_are_shown_beside_the_own_with_what_they_cost_each_contact() {
     };
     let same = check("", 0, &|own, tried| own == tried);
     assert_eq!(same["faults"][0]["own"], same["faults"][0]["tried"]);
-    assert_eq!(same["faults"][0]["own"]["cut"], "district/west/power");
+    let cut = same["faults"][0]["own"]["cut"].as_str().unwrap_or_default().to_owned();
+    assert!(cut.ends_with("/power"), "{same}");
 
     let slow = check("[protection]\nshort-after = \"60 ms\"", 0, &|own, tried| own + 30.0 <= tried);
     let energy = |side| of(&slow, side, "/contacts/0/energy");
     let heat = |side| of(&slow, side, "/contacts/0/heat");
-    assert_eq!(slow["faults"][0]["own"]["contacts"][0]["pole"], "pole/T3.1");
     assert!(0.0 < energy("own") && energy("own") * 1.5 < energy("tried"), "{slow}");
     assert!(heat("own") * 1.5 < heat("tried") && heat("tried") < 100.0, "{slow}");
     assert_eq!(slow["settings"][0]["own"], "20 ms");
 
     // Elsewhere: nothing changes here.
-    let elsewhere = "[district.east.protection]\nshort-after = \"60 ms\"";
-    check(elsewhere, 0, &|own, tried| own == tried);
+    let elsewhere = if cut.contains("east") { "west" } else { "east" };
+    let changes = format!("[district.{elsewhere}.protection]\nshort-after = \"60 ms\"");
+    check(&changes, 0, &|own, tried| own == tried);
 }
 
 #[test]
@@ -67,8 +69,7 @@ fn settings_that_protect_less_end_with_one_and_say_so() {
     let out = compare(folder.path(), &journal, never, "text");
     assert_eq!(out.status.code(), Some(1), "{out:?}");
     let said = text(&out);
-    for want in ["something is protected less", "open loop", "short-step", "50 A", "district west"]
-    {
+    for want in ["something is protected less", "open loop", "short-step", "50 A", "s, district "] {
         assert!(said.contains(want), "{want} in {said}");
     }
 }

@@ -14,10 +14,10 @@ use crate::{
     item::Item,
     names::Names,
     open::{self, OpenError, Opened},
+    opening::{self, Opening, Ready, chain},
     prune::Limits,
     queue::{Queue, Unsaved},
     remember,
-    store::Store,
     writer::{Notice, Notify, Writer},
 };
 
@@ -70,7 +70,7 @@ impl Scribe {
     pub fn write(&self, item: Item, patience: Duration) -> bool {
         let before = self.queue.unsaved();
         self.queue.push(item);
-        self.queue.flush(patience) && self.queue.unsaved().states == before.states
+        self.queue.settle(patience) && self.queue.unsaved().states == before.states
     }
 }
 
@@ -97,15 +97,7 @@ impl History {
         now: (Mono, i64),
         notify: impl Fn(Notice) + Send + 'static,
     ) -> Result<Self, OpenError> {
-        let (db, opened) = open::for_writing(dir, now.1)?;
-        let failed = |source| OpenError::Database { path: open::file(dir), source };
-        let remembered = remember::remembered(&db, &names, now).map_err(failed)?;
-        let store = Store::begin(db, names, now.1).map_err(failed)?;
-        settings.apply(&store.db).map_err(failed)?;
-        if let Some(text) = opened.remark() {
-            tracing::error!(text);
-            store.remark(now.1, &text).map_err(failed)?;
-        }
+        let Ready { store, opened, remembered } = opening::ready(dir, names, &settings, now)?;
         let queue = Arc::new(Queue::default());
         let notify: Notify = Box::new(notify);
         let writer = Writer {
@@ -122,6 +114,65 @@ impl History {
             .spawn(move || writer.run())
             .map_err(|source| OpenError::Directory { path: dir.to_owned(), source })?;
         Ok(Self { queue, writer: Some(writer), opened, remembered })
+    }
+
+    /// Opens the history, and where that fails goes on trying with growing pauses until it works. What is recorded
+    /// meanwhile is kept while there is room; what is lost is counted. `notify` is told at once that it fails.
+    ///
+    /// What the daemon starts from is read without writing where at least that is possible: a district that was locked
+    /// out stays so even if the disk is full.
+    #[must_use]
+    pub fn start(
+        dir: &Path,
+        names: Names,
+        settings: Settings,
+        now: (Mono, i64),
+        notify: impl Fn(Notice) + Send + Sync + 'static,
+    ) -> Self {
+        let notify: Arc<dyn Fn(Notice) + Send + Sync> = Arc::new(notify);
+        let told = Arc::clone(&notify);
+        match Self::open(dir, names.clone(), settings, now, move |notice| told(notice)) {
+            Ok(history) => {
+                if let Some(why) = history.opened.remark() {
+                    notify(Notice::Failing { why, unsaved: Unsaved::default() });
+                    notify(Notice::Working { unsaved: Unsaved::default() });
+                }
+                history
+            }
+            Err(failure) => {
+                let remembered = open::for_reading(dir)
+                    .and_then(|db| remember::remembered(&db, &names, now).ok())
+                    .unwrap_or_default();
+                let opening = Opening {
+                    dir: dir.to_owned(),
+                    names,
+                    settings,
+                    now,
+                    first_fault: remembered.next_fault.max(1),
+                    notify: Box::new(move |notice| notify(notice)),
+                };
+                Self::later(opening, &failure, remembered)
+            }
+        }
+    }
+
+    /// The history of a thread that is still to open it.
+    fn later(opening: Opening, failure: &OpenError, remembered: Remembered) -> Self {
+        let queue = Arc::new(Queue::default());
+        let why = chain(failure);
+        let shared = Arc::clone(&queue);
+        let writer = thread::Builder::new()
+            .name("history".to_owned())
+            .spawn(move || opening.run(shared, why));
+        let writer = match writer {
+            Ok(writer) => Some(writer),
+            Err(error) => {
+                tracing::error!(%error, "the history's thread cannot be started");
+                queue.abandon();
+                None
+            }
+        };
+        Self { queue, writer, opened: Opened::InOrder, remembered }
     }
 
     /// A history that saves nothing and counts all: for a daemon whose database cannot be opened.

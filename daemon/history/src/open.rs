@@ -13,8 +13,8 @@ use crate::schema;
 /// The database inside its directory.
 const FILE: &str = "history.db";
 
-/// How long a writer waits for another program's lock.
-const BUSY: Duration = Duration::from_secs(5);
+/// How long a start waits for a file that it can only read.
+const READ_BUSY: Duration = Duration::from_millis(200);
 
 /// Why the history cannot be opened.
 #[derive(Debug, thiserror::Error)]
@@ -88,15 +88,40 @@ pub(crate) fn file(dir: &Path) -> PathBuf {
 }
 
 /// Opens for writing, making or repairing the file as needed.
-pub(crate) fn for_writing(dir: &Path, now_utc: i64) -> Result<(Connection, Opened), OpenError> {
+pub(crate) fn for_writing(
+    dir: &Path,
+    now_utc: i64,
+    busy: Duration,
+) -> Result<(Connection, Opened), OpenError> {
     fs::create_dir_all(dir)
         .map_err(|source| OpenError::Directory { path: dir.to_owned(), source })?;
     let path = file(dir);
-    match ready(&path) {
+    match ready(&path, busy) {
         Ok(db) => Ok((db, Opened::InOrder)),
-        Err(OpenError::Database { source, .. }) if is_damage(&source) => replaced(&path, now_utc),
+        Err(OpenError::Database { source, .. }) if is_damage(&source) => {
+            replaced(&path, now_utc, busy)
+        }
         Err(error) => Err(error),
     }
+}
+
+/// Opens for reading alone, where opening for writing has failed; none where that fails too, or there is nothing.
+pub(crate) fn for_reading(dir: &Path) -> Option<Connection> {
+    let path = file(dir);
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let escaped = path.to_str()?.replace('%', "%25").replace('?', "%3f").replace('#', "%23");
+    // A folder without the right to write has no room for the shared memory of a log: then the file alone is read.
+    let alone = format!("file:{escaped}?immutable=1");
+    let plain = Connection::open_with_flags(&path, flags).ok().filter(is_readable);
+    plain.or_else(|| {
+        let flags = flags | OpenFlags::SQLITE_OPEN_URI;
+        Connection::open_with_flags(alone, flags).ok().filter(is_readable)
+    })
+}
+
+fn is_readable(db: &Connection) -> bool {
+    let version = db.busy_timeout(READ_BUSY).and_then(|()| schema::version(db));
+    version.is_ok_and(|version| (1..=schema::NEWEST).contains(&version))
 }
 
 /// The file itself is bad, as opposed to locked, full or not permitted.
@@ -104,10 +129,10 @@ pub(crate) fn is_damage(error: &rusqlite::Error) -> bool {
     matches!(error.sqlite_error_code(), Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase))
 }
 
-fn ready(path: &Path) -> Result<Connection, OpenError> {
+fn ready(path: &Path, busy: Duration) -> Result<Connection, OpenError> {
     let failed = |source| OpenError::Database { path: path.to_owned(), source };
     let mut db = Connection::open(path).map_err(failed)?;
-    settings(&db).map_err(failed)?;
+    settings(&db, busy).map_err(failed)?;
     let found = schema::version(&db).map_err(failed)?;
     if schema::NEWEST < found {
         let known = schema::NEWEST;
@@ -120,8 +145,8 @@ fn ready(path: &Path) -> Result<Connection, OpenError> {
 
 /// WAL with FULL: a commit that has returned survives a kill and, with an honest disk, a loss of power. NORMAL may lose
 /// the last commits.
-fn settings(db: &Connection) -> rusqlite::Result<()> {
-    db.busy_timeout(BUSY)?;
+fn settings(db: &Connection, busy: Duration) -> rusqlite::Result<()> {
+    db.busy_timeout(busy)?;
     db.pragma_update(None, "auto_vacuum", "INCREMENTAL")?;
     db.query_row("PRAGMA journal_mode=WAL", [], |row| row.get::<_, String>(0))?;
     db.execute_batch(
@@ -143,11 +168,11 @@ fn sound(db: &Connection) -> rusqlite::Result<()> {
 }
 
 /// Sets a damaged file aside and copies what can be read of it into a new one: fault numbers go on, lock-outs hold.
-fn replaced(path: &Path, now_utc: i64) -> Result<(Connection, Opened), OpenError> {
+fn replaced(path: &Path, now_utc: i64, busy: Duration) -> Result<(Connection, Opened), OpenError> {
     let kept = path.with_extension(format!("damaged-{now_utc}.db"));
     set_aside(path, &kept)
         .map_err(|source| OpenError::Directory { path: path.to_owned(), source })?;
-    let db = ready(path)?;
+    let db = ready(path, busy)?;
     let lost_from = match Connection::open_with_flags(&kept, OpenFlags::SQLITE_OPEN_READ_WRITE) {
         Ok(old) => salvage(&old, &db),
         Err(_) => schema::WORTH_SAVING.map(str::to_owned).to_vec(),

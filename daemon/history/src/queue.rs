@@ -3,7 +3,7 @@
 use std::{
     collections::VecDeque,
     sync::{Condvar, Mutex, MutexGuard, PoisonError},
-    time::{Duration, Instant},
+    time::Duration,
 };
 
 use crate::item::{Item, Worth};
@@ -167,21 +167,26 @@ impl Queue {
         self.settled.notify_all();
     }
 
+    /// Nothing waits to be saved.
+    pub(crate) fn is_empty(&self) -> bool {
+        self.lock().items.is_empty()
+    }
+
     /// Waits until all that was taken in before is saved; false when it was not within `patience`, or some of it, or of
     /// what came before it, is unsaved.
     pub(crate) fn flush(&self, patience: Duration) -> bool {
+        self.settle(patience) && self.unsaved().total() == 0
+    }
+
+    /// Waits until all that was taken in before is saved or given up; false when it was not within `patience`.
+    pub(crate) fn settle(&self, patience: Duration) -> bool {
         let state = self.lock();
         let target = state.accepted;
-        let deadline = Instant::now() + patience;
         let (state, _) = self
             .settled
-            .wait_timeout_while(
-                state,
-                deadline.saturating_duration_since(Instant::now()),
-                |state| state.settled < target,
-            )
+            .wait_timeout_while(state, patience, |state| state.settled < target)
             .unwrap_or_else(PoisonError::into_inner);
-        target <= state.settled && state.unsaved.total() == 0
+        target <= state.settled
     }
 
     /// No more will come.

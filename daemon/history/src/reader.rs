@@ -1,6 +1,9 @@
 //! Reading: a connection of its own, which never writes.
 
-use std::path::{Path, PathBuf};
+use std::{
+    io,
+    path::{Path, PathBuf},
+};
 
 use rusqlite::{Connection, OpenFlags, OptionalExtension, Row, params};
 
@@ -89,7 +92,7 @@ impl Reader {
     /// [`ReadError::None`] where there is none yet, and the others.
     pub fn open(dir: &Path) -> Result<Self, ReadError> {
         let path = open::file(dir);
-        if !path.is_file() {
+        if path.metadata().is_err_and(|error| error.kind() == io::ErrorKind::NotFound) {
             return Err(ReadError::None(dir.to_owned()));
         }
         let db = Connection::open_with_flags(

@@ -21,7 +21,7 @@ use crate::{
     commissioning::{self, PASSED},
     item::{Commissioned, Item, Proving, What},
     names::Names,
-    render, stored, tally,
+    render, renumber, stored, tally,
 };
 
 /// Where a run's items go.
@@ -30,6 +30,8 @@ pub(crate) struct Store {
     pub(crate) db: Connection,
     names: Names,
     run: i64,
+    /// Added to the fault numbers of this run, whose supervisor did not know the last one.
+    later_by: u32,
 }
 
 impl Store {
@@ -41,13 +43,24 @@ impl Store {
         )?;
         let run = db.last_insert_rowid();
         wired(&db, &names)?;
-        Ok(Self { db, names, run })
+        Ok(Self { db, names, run, later_by: 0 })
     }
 
     /// Goes on with a run in a new file, after the old one was damaged.
     pub(crate) fn resume(&mut self, db: Connection, now_utc: i64) -> rusqlite::Result<()> {
-        *self = Self::begin(db, self.names.clone(), now_utc)?;
+        let later_by = self.later_by;
+        *self = Self { later_by, ..Self::begin(db, self.names.clone(), now_utc)? };
         Ok(())
+    }
+
+    /// The supervisor of this run began to number before the last number was known.
+    pub(crate) const fn renumber_by(&mut self, later_by: u32) {
+        self.later_by = later_by;
+    }
+
+    /// The number under which a fault of this run is stored.
+    pub(crate) const fn stored(&self, number: FaultNumber) -> FaultNumber {
+        FaultNumber(number.0.saturating_add(self.later_by))
     }
 
     /// Saves all of them, or none. Durable when it returns.
@@ -59,7 +72,10 @@ impl Store {
         let writing = Writing { db: &change, names: &self.names, run: self.run };
         let mut seen = None;
         for item in items {
-            writing.item(item)?;
+            match self.later_by {
+                0 => writing.item(item)?,
+                by => writing.item(&renumber::later(item.clone(), by))?,
+            }
             seen = Some(item.utc);
         }
         tally::seen(&change, self.run, seen)?;

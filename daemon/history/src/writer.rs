@@ -64,6 +64,9 @@ impl Writer {
     pub(crate) fn run(mut self) {
         // At once: the limits may have been lowered since the last run.
         let mut next_prune = Instant::now();
+        if self.failing && self.queue.is_empty() {
+            self.works_again();
+        }
         loop {
             match self.queue.take(BATCH, PRUNE_EVERY) {
                 Work::Save(batch) => {
@@ -133,16 +136,21 @@ impl Writer {
     fn announce(&mut self, batch: &[Item]) {
         self.queue.saved(batch.len());
         if self.failing {
-            self.failing = false;
-            let unsaved = self.queue.unsaved();
-            self.remark(unsaved);
-            (self.notify)(Notice::Working { unsaved });
+            self.works_again();
         }
         for item in batch {
             if let What::FaultClosed(record) = &item.what {
-                (self.notify)(Notice::Saved(record.number));
+                (self.notify)(Notice::Saved(self.store.stored(record.number)));
             }
         }
+    }
+
+    fn works_again(&mut self) {
+        self.failing = false;
+        let unsaved = self.queue.unsaved();
+        self.told = unsaved;
+        self.remark(unsaved);
+        (self.notify)(Notice::Working { unsaved });
     }
 
     /// The gap is written where a reader of the events will look.
@@ -182,7 +190,7 @@ impl Writer {
             return;
         }
         let utc = now_utc();
-        let (db, opened) = match open::for_writing(&self.dir, utc) {
+        let (db, opened) = match open::for_writing(&self.dir, utc, self.settings.busy) {
             Ok(opened) => opened,
             Err(error) => {
                 tracing::error!(%error, "the damaged history cannot be replaced");

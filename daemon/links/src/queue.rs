@@ -142,7 +142,7 @@ fn may_go(input: &Input) -> bool {
             | LinkReport::Acknowledged { .. }
             | LinkReport::NotSent { .. }
             | LinkReport::Refused { .. }
-            | LinkReport::HistoryFailing(_),
+            | LinkReport::HistoryFailing { .. },
         ) => false,
     }
 }

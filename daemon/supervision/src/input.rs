@@ -231,7 +231,12 @@ pub enum LinkReport {
         reason: String,
     },
     /// The history cannot be written; or can again.
-    HistoryFailing(bool),
+    HistoryFailing {
+        /// It cannot.
+        failing: bool,
+        /// Items that are lost for want of room since the start.
+        lost: u64,
+    },
 }
 
 /// Number of an order within this run.

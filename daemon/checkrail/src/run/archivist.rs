@@ -3,17 +3,18 @@
 
 use std::{
     path::{Path, PathBuf},
-    sync::{
-        Arc,
-        atomic::{AtomicBool, Ordering},
-    },
+    sync::{Arc, Mutex, PoisonError},
     time::Duration,
 };
 
 use dashboard::Archive;
-use history::{History, Item, Names, Notice, Opened, Settings, What};
-use supervision::{input::Act, output::Output, start::Remembered};
-use tracing::{error, info, warn};
+use history::{History, Item, Names, Notice, Settings, Unsaved, What};
+use supervision::{
+    input::{Act, LinkReport},
+    output::Output,
+    start::Remembered,
+};
+use tracing::{error, info};
 use wiring::units::Mono;
 
 use crate::{run::archive::Shelf, source::Loaded};
@@ -22,36 +23,33 @@ use crate::{run::archive::Shelf, source::Loaded};
 pub struct Archivist {
     history: History,
     /// Set by the writer's thread, looked at by the supervisor's.
-    failing: Arc<AtomicBool>,
+    health: Arc<Mutex<Health>>,
     /// What the supervisor was told last.
-    told: bool,
+    told: Health,
     folder: PathBuf,
 }
 
+/// How the history is.
+#[derive(Clone, Copy, Debug, Default, Eq, PartialEq)]
+struct Health {
+    failing: bool,
+    /// It failed since this was last looked at, even if it works again.
+    failed: bool,
+    /// Items lost since the start.
+    lost: u64,
+}
+
 impl Archivist {
-    /// Opens the history in `folder`. `now` is the same instant on the monotonic and the wall clock.
+    /// Opens the history in `folder`, and goes on trying where that fails. `now` is the same instant on the monotonic and
+    /// the wall clock.
     #[must_use]
     pub fn open(folder: &Path, loaded: &Loaded, now: (Mono, i64)) -> Self {
-        let failing = Arc::new(AtomicBool::new(false));
+        let health = Arc::new(Mutex::new(Health::default()));
         let names = Names::new(loaded.layout.clone(), loaded.channels.clone());
-        let heard = failing.clone();
-        let opened = History::open(folder, names, Settings::default(), now, move |notice| {
-            hear(notice, &heard)
-        });
-        let history = match opened {
-            Ok(history) => {
-                if let Opened::Replaced { .. } = history.opened() {
-                    warn!(found = ?history.opened(), "the history could not be read and was set aside");
-                }
-                history
-            }
-            Err(failure) => {
-                error!(%failure, "there is no history: supervision goes on without");
-                failing.store(true, Ordering::Release);
-                History::none()
-            }
-        };
-        Self { history, failing, told: false, folder: folder.to_owned() }
+        let heard = health.clone();
+        let hear = move |notice| hear(notice, &heard);
+        let history = History::start(folder, names, Settings::default(), now, hear);
+        Self { history, health, told: Health::default(), folder: folder.to_owned() }
     }
 
     /// What the supervisor starts from.
@@ -91,16 +89,23 @@ impl Archivist {
         self.history.record(Item { at, utc: wall, what });
     }
 
-    /// Whether the history has begun to fail, or works again, since it was last asked.
-    pub fn poll_failing(&mut self) -> Option<bool> {
-        let failing = !self.is_ok();
-        (failing != std::mem::replace(&mut self.told, failing)).then_some(failing)
+    /// What to tell the supervisor, where anything changed: each failure is told, even one that is over already.
+    pub fn poll_report(&mut self) -> Option<LinkReport> {
+        let mut health = self.health.lock().unwrap_or_else(PoisonError::into_inner);
+        let failing = health.failing || health.failed;
+        let now = Health { failing, failed: false, lost: health.lost };
+        health.failed = false;
+        drop(health);
+        let before = std::mem::replace(&mut self.told, now);
+        let report = LinkReport::HistoryFailing { failing: now.failing, lost: now.lost };
+        let more_lost = now.failing && now.lost != before.lost;
+        (now.failing != before.failing || more_lost).then_some(report)
     }
 
     /// The history can be written.
     #[must_use]
     pub fn is_ok(&self) -> bool {
-        !self.failing.load(Ordering::Acquire)
+        !self.health.lock().unwrap_or_else(PoisonError::into_inner).failing
     }
 
     /// The reading side, for the dashboard.
@@ -116,15 +121,21 @@ impl Archivist {
     }
 }
 
-fn hear(notice: Notice, failing: &AtomicBool) {
+fn hear(notice: Notice, health: &Mutex<Health>) {
+    let set = |failing: bool, unsaved: Unsaved| {
+        let mut health = health.lock().unwrap_or_else(PoisonError::into_inner);
+        health.failing = failing;
+        health.failed |= failing;
+        health.lost = unsaved.total();
+    };
     match notice {
         Notice::Saved(fault) => info!(fault = fault.0, "FaultSaved"),
         Notice::Failing { why, unsaved } => {
-            failing.store(true, Ordering::Release);
+            set(true, unsaved);
             error!(why, ?unsaved, "HistoryFailed");
         }
         Notice::Working { unsaved } => {
-            failing.store(false, Ordering::Release);
+            set(false, unsaved);
             info!(?unsaved, "HistoryRecovered");
         }
     }

@@ -225,7 +225,7 @@ impl Shell {
             | LinkReport::Acknowledged { .. }
             | LinkReport::NotSent { .. }
             | LinkReport::Refused { .. }
-            | LinkReport::HistoryFailing(_) => {}
+            | LinkReport::HistoryFailing { .. } => {}
         }
     }
 
@@ -263,8 +263,7 @@ impl Shell {
         let now = self.now(now);
         self.parts.supervisor.handle_timeout(now);
         if self.next_tick <= now {
-            if let Some(failing) = self.parts.archivist.poll_failing() {
-                let report = LinkReport::HistoryFailing(failing);
+            if let Some(report) = self.parts.archivist.poll_report() {
                 self.parts.supervisor.handle(Input::Link(report), now);
             }
             self.parts.supervisor.handle(Input::Tick, now);

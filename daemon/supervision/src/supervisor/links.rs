@@ -58,8 +58,11 @@ impl Supervisor {
             LinkReport::NotSent { order } => self.handle_not_sent(order, at),
             // An acknowledgement proves nothing: the deadline of the proof decides.
             LinkReport::Acknowledged { .. } => {}
-            LinkReport::HistoryFailing(failing) => {
-                self.hold(failing, AlarmKind::HistoryFailing, Subject::Checkrail, at, Seen::Kind);
+            LinkReport::HistoryFailing { failing, lost } => {
+                let (kind, subject) = (AlarmKind::HistoryFailing, Subject::Checkrail);
+                // Set anew, so that the text of an alarm that stands tells the latest count.
+                self.lower(kind, subject, at);
+                self.hold(failing, kind, subject, at, Seen::Unsaved(lost));
             }
         }
     }

@@ -231,6 +231,8 @@ pub enum Seen<'a> {
     Bad(&'a str),
     /// Two clocks apart.
     Skew(Micros),
+    /// So many items could not be kept for the history.
+    Unsaved(u64),
 }
 
 /// The text of an alarm: its subject, and what was seen. `node` is the node's name where the subject is one.
@@ -286,6 +288,13 @@ pub fn alarm_text(layout: &Layout, alarm: AlarmKey, seen: Seen<'_>, node: Option
         Seen::NeverSeen => format!("{who}: never seen"),
         Seen::NotProtected(since) => format!("{who}: not protected, no current for {since}"),
         Seen::Bad(what) => format!("{who}: {what}"),
+        Seen::Unsaved(0) => format!(
+            "{who}: {}, what comes is kept in memory and nothing is lost so far",
+            alarm_table::row(alarm.kind).meaning
+        ),
+        Seen::Unsaved(lost) => {
+            format!("{who}: {}, {lost} items lost so far", alarm_table::row(alarm.kind).meaning)
+        }
         Seen::Skew(by) => format!("{who}: its clock is {by} off"),
     }
 }
