@@ -43,6 +43,8 @@ pub enum Command {
     Report(ReportArgs),
     /// Writes the journal of a simulated session, and the truth beside it.
     Simulate(SimulateArgs),
+    /// Asks a Modbus device once and prints everything that its registers may mean.
+    Probe(ProbeArgs),
     /// Prints the JSON Schema of the layout file, for editors.
     Schema,
     /// Prints a completion script for a shell.
@@ -358,4 +360,50 @@ pub struct SimulateArgs {
     /// Where to write: NAME.jsonl and NAME.truth.jsonl.
     #[arg(long, default_value = "simulated")]
     pub out: PathBuf,
+}
+
+/// `probe`.
+#[derive(Args, Debug)]
+#[command(
+    after_help = "Addresses count from 0: register 40001 is --fn 3 --addr 0, register 30001 is --fn 4 --addr 0.\n\
+                        Stop the daemon first: a serial line has one master."
+)]
+pub struct ProbeArgs {
+    /// The serial device, or HOST:PORT of a Modbus TCP device or gateway.
+    pub device: String,
+    /// Unit number of the device.
+    #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u8).range(1..=247))]
+    pub unit: u8,
+    /// Function: 1 coils, 2 inputs, 3 holding registers, 4 input registers.
+    #[arg(long = "fn", default_value_t = 4, value_parser = clap::value_parser!(u8).range(1..=4))]
+    pub function: u8,
+    /// First address, counted from 0.
+    #[arg(long, default_value_t = 0)]
+    pub addr: u16,
+    /// How many registers or bits.
+    #[arg(long, default_value_t = 8, value_parser = clap::value_parser!(u16).range(1..=2000))]
+    pub count: u16,
+    /// Bits per second, on a serial line.
+    #[arg(long, default_value_t = 19_200, value_parser = clap::value_parser!(u32).range(300..=4_000_000))]
+    pub baud: u32,
+    /// Parity, on a serial line.
+    #[arg(long, value_enum, default_value = "even")]
+    pub parity: ProbeParity,
+    /// Stop bits, on a serial line.
+    #[arg(long, default_value_t = 1, value_parser = clap::value_parser!(u8).range(1..=2))]
+    pub stop: u8,
+    /// How long to wait for the answer.
+    #[arg(long, default_value = "1 s")]
+    pub timeout: String,
+}
+
+/// Parity of a serial line.
+#[derive(Clone, Copy, Debug, Eq, PartialEq, ValueEnum)]
+pub enum ProbeParity {
+    /// Even.
+    Even,
+    /// Odd.
+    Odd,
+    /// None.
+    None,
 }

@@ -17,6 +17,7 @@ mod faults;
 mod journal;
 mod machines;
 mod print;
+mod probe;
 mod replay;
 mod report;
 mod run;
@@ -61,6 +62,7 @@ fn perform(command: Command) -> Result<Exit, Failure> {
         Command::Machines(args) => machines::run(&args),
         Command::Report(args) => report::run(&args),
         Command::Simulate(args) => simulate::run(&args),
+        Command::Probe(args) => probe::run(&args),
         Command::Schema => {
             print::line(wiring::schema::json_schema().trim_end())?;
             Ok(Exit::Done)
@@ -93,6 +95,7 @@ fn start_log(command: &Command) {
         | Command::Machines(_)
         | Command::Report(_)
         | Command::Simulate(_)
+        | Command::Probe(_)
         | Command::Schema
         | Command::Completions { .. }
         | Command::Manual { .. } => "warn",

@@ -18,7 +18,7 @@ use wiring::{channel::ChannelTable, index::ChannelIx, links::ModbusSettings};
 
 use super::{
     pdu::{Answer, Question},
-    unit::{IDENTITY_EVERY, LOST_AFTER, Life, RETRY_EVERY, Unit},
+    unit::{IDENTITY_EVERY, LOST_AFTER, Life, RETRY_EVERY, Unit, identity_question},
     wire::{Fault, Framing, Timing, Wire},
 };
 use crate::{nodes::NodeNumbers, status::NodeStatus, unusable::Unusable};
@@ -350,7 +350,7 @@ impl Bus {
             return (job, Some(at), question);
         }
         let last = self.last.as_ref().filter(|(unit, _)| *unit == at).map(|(_, last)| last);
-        match self.units[at].doubts.separator(&question, last, now) {
+        match self.units[at].separator(&question, last, now) {
             Some(first) => (Job::Separate(at), Some(at), first),
             None => (job, Some(at), question),
         }
@@ -358,10 +358,7 @@ impl Bus {
 
     fn identity_question(&self, at: usize) -> Question {
         match &self.units[at].identity {
-            Some((it, _)) => {
-                let count = u16::try_from(it.equals.len()).unwrap_or(1);
-                Question::Read { table: it.table, address: it.address, count }
-            }
+            Some((it, _)) => identity_question(it),
             None => self.units[at].blocks[0].question(),
         }
     }
@@ -491,3 +488,6 @@ impl Bus {
 
 /// An answer for the caller of [`Bus::settle`].
 type Settled = Result<Answer, Fault>;
+
+#[cfg(test)]
+mod tests;

@@ -53,11 +53,13 @@ impl Doubts {
         }
     }
 
-    /// The question that must go before this one; none where this one may go.
+    /// The question that must go before this one; none where this one may go. Its answer is of no shape that the unit's
+    /// own questions have.
     pub(crate) fn separator(
         &mut self,
         question: &Question,
         last: Option<&Question>,
+        own: &[Shape],
         now: Instant,
     ) -> Option<Question> {
         self.all.retain(|it| now.saturating_duration_since(it.since) < ENDS);
@@ -72,8 +74,10 @@ impl Doubts {
         let fewer = (1..*count).rev();
         let more = (1..=120_u16).map(|nth| count.saturating_add(nth * step));
         let other = |count: u16| Question::Read { table: *table, address: *address, count };
-        let fits =
-            |it: &Question| it.is_askable() && it.shape() != shape && self.is_free(it.shape());
+        let fits = |it: &Question| {
+            let other = it.shape();
+            it.is_askable() && other != shape && !own.contains(&other) && self.is_free(other)
+        };
         fewer.chain(more).map(other).find(fits)
     }
 
@@ -99,40 +103,43 @@ mod tests {
     #[test]
     fn after_a_failure_a_question_of_another_shape_goes_first() {
         let (now, mut doubts) = (Instant::now(), Doubts::default());
-        assert_eq!(doubts.separator(&read(0, 4), None, now), None);
+        assert_eq!(doubts.separator(&read(0, 4), None, &[], now), None);
         doubts.handle_failure(&read(0, 4), now);
-        assert_eq!(doubts.separator(&read(0, 4), None, now), Some(read(0, 3)));
-        assert_eq!(doubts.separator(&read(8, 4), None, now), Some(read(8, 3)));
-        assert_eq!(doubts.separator(&read(8, 2), None, now), None);
+        assert_eq!(doubts.separator(&read(0, 4), None, &[], now), Some(read(0, 3)));
+        assert_eq!(doubts.separator(&read(8, 4), None, &[], now), Some(read(8, 3)));
+        assert_eq!(doubts.separator(&read(8, 2), None, &[], now), None);
         doubts.handle_failure(&read(0, 3), now);
-        assert_eq!(doubts.separator(&read(0, 4), None, now), Some(read(0, 2)));
+        assert_eq!(doubts.separator(&read(0, 4), None, &[], now), Some(read(0, 2)));
         doubts.handle_answer(&read(0, 2), &data(), now);
-        assert_eq!(doubts.separator(&read(0, 4), None, now), None);
+        assert_eq!(doubts.separator(&read(0, 4), None, &[], now), None);
     }
 
     #[test]
     fn refusals_end_a_doubt_once_they_are_more_than_it() {
         let (now, mut doubts) = (Instant::now(), Doubts::default());
         doubts.handle_failure(&read(0, 1), now);
-        assert_eq!(doubts.separator(&read(0, 1), None, now), Some(read(0, 2)));
+        assert_eq!(doubts.separator(&read(0, 1), None, &[], now), Some(read(0, 2)));
         doubts.handle_answer(&read(0, 2), &Answer::Exception(2), now);
-        assert_eq!(doubts.separator(&read(0, 1), None, now), Some(read(0, 3)));
+        assert_eq!(doubts.separator(&read(0, 1), None, &[], now), Some(read(0, 3)));
         doubts.handle_answer(&read(0, 3), &Answer::Exception(2), now);
-        assert_eq!(doubts.separator(&read(0, 1), None, now), None);
+        assert_eq!(doubts.separator(&read(0, 1), None, &[], now), None);
     }
 
     #[test]
     fn a_doubt_ends_by_itself() {
         let (now, mut doubts) = (Instant::now(), Doubts::default());
         doubts.handle_failure(&read(0, 4), now);
-        assert_eq!(doubts.separator(&read(0, 4), None, now + ENDS), None);
+        assert_eq!(doubts.separator(&read(0, 4), None, &[], now + ENDS), None);
     }
 
     #[test]
     fn two_questions_of_one_shape_have_another_between_them() {
         let (now, mut doubts) = (Instant::now(), Doubts::default());
-        assert_eq!(doubts.separator(&read(8, 4), Some(&read(0, 4)), now), Some(read(8, 3)));
-        assert_eq!(doubts.separator(&read(8, 4), Some(&read(8, 3)), now), None);
-        assert_eq!(doubts.separator(&read(8, 4), Some(&read(8, 4)), now), None);
+        let last = read(0, 4);
+        assert_eq!(doubts.separator(&read(8, 4), Some(&last), &[], now), Some(read(8, 3)));
+        let own = [read(0, 3).shape()];
+        assert_eq!(doubts.separator(&read(8, 4), Some(&last), &own, now), Some(read(8, 2)));
+        assert_eq!(doubts.separator(&read(8, 4), Some(&read(8, 3)), &[], now), None);
+        assert_eq!(doubts.separator(&read(8, 4), Some(&read(8, 4)), &[], now), None);
     }
 }

@@ -8,7 +8,7 @@ use wiring::{
     links::{ModbusPoint, ModbusTable},
 };
 
-use super::pdu::{MOST_REGISTERS, Question};
+use super::pdu::{MOST_REGISTERS, Question, Shape};
 
 /// Unused addresses between two points that are read along rather than asked around.
 const LARGEST_GAP: u16 = 8;
@@ -53,6 +53,8 @@ pub struct Block {
     pub start: u16,
     /// How many.
     pub count: u16,
+    /// How many of them at the end are read along only so that its answer has a shape of its own.
+    pub padding: u16,
     /// What is in it, by address.
     pub places: Vec<Place>,
     /// When it is due.
@@ -66,9 +68,8 @@ impl Block {
         Question::Read { table: self.table, address: self.start, count: self.count }
     }
 
-    /// It reads addresses that nobody wants.
-    #[must_use]
-    pub fn has_gaps(&self) -> bool {
+    /// It reads addresses between places that nobody wants.
+    fn has_gaps(&self) -> bool {
         let mut next = self.start;
         self.places.iter().any(|place| {
             let gap = next < place.address;
@@ -82,18 +83,44 @@ impl Block {
         self.due = (self.due + period).max(now);
     }
 
-    /// The same without gaps: a unit may refuse addresses that it does not have.
+    /// The same without addresses that nobody wants: a unit may not have them. None where there are none.
     #[must_use]
-    pub fn split(&self) -> Vec<Self> {
+    pub fn without_spare(&self) -> Option<Vec<Self>> {
+        if self.padding > 0 {
+            let count = self.count - self.padding;
+            return Some(vec![Self { count, padding: 0, ..self.clone() }]);
+        }
+        self.has_gaps().then(|| self.split())
+    }
+
+    fn split(&self) -> Vec<Self> {
         let places = self.places.iter().map(|place| (self.table, *place)).collect();
         joined(places, 0, self.due)
     }
 }
 
-/// The reads of some places.
+/// The reads of some places. No two have answers of one shape, nor of a shape that is taken, where that is possible: then
+/// no answer, however late or often it comes, can be taken for another's.
 #[must_use]
-pub fn blocks(places: Vec<(ModbusTable, Place)>, now: Instant) -> Vec<Block> {
-    joined(places, LARGEST_GAP, now)
+pub fn blocks(places: Vec<(ModbusTable, Place)>, taken: Option<Shape>, now: Instant) -> Vec<Block> {
+    let mut blocks = joined(places, LARGEST_GAP, now);
+    let mut taken: Vec<Shape> = taken.into_iter().collect();
+    for block in &mut blocks {
+        let step = if block.table.is_bits() { 8 } else { 1 };
+        let padded = |nth: u16| {
+            let padding = nth * step;
+            Block { count: block.count.saturating_add(padding), padding, ..block.clone() }
+        };
+        let fits = |it: &Block| {
+            let question = it.question();
+            question.is_askable() && !taken.contains(&question.shape())
+        };
+        if let Some(own) = (0..=120).map(padded).find(fits) {
+            *block = own;
+        }
+        taken.push(block.question().shape());
+    }
+    blocks
 }
 
 fn joined(mut places: Vec<(ModbusTable, Place)>, gap: u16, due: Instant) -> Vec<Block> {
@@ -111,7 +138,7 @@ fn joined(mut places: Vec<(ModbusTable, Place)>, gap: u16, due: Instant) -> Vec<
             }
         }
         let (start, count) = (place.address, place.width);
-        blocks.push(Block { table, start, count, places: vec![place], due });
+        blocks.push(Block { table, start, count, padding: 0, places: vec![place], due });
     }
     blocks
 }
@@ -125,7 +152,7 @@ mod tests {
         let place = |(at, (table, address, width)): (usize, &(ModbusTable, u16, u16))| {
             (*table, Place { address: *address, width: *width, meaning: Meaning::Point(at) })
         };
-        let blocks = blocks(places.iter().enumerate().map(place).collect(), Instant::now());
+        let blocks = blocks(places.iter().enumerate().map(place).collect(), None, Instant::now());
         let shown: Vec<String> = blocks
             .iter()
             .map(|it| format!("{}:{}+{}", it.table.function(), it.start, it.count))
@@ -141,7 +168,9 @@ mod tests {
         check(&[(Input, 0, 1), (Input, 1, 1), (Input, 2, 2)], "4:0+4");
         check(&[(Input, 2, 2), (Input, 0, 1)], "4:0+4");
         check(&[(Input, 0, 1), (Input, 9, 1)], "4:0+10");
-        check(&[(Input, 0, 1), (Input, 10, 1)], "4:0+1 4:10+1");
+        check(&[(Input, 0, 1), (Input, 10, 1)], "4:0+1 4:10+2");
+        check(&[(Input, 0, 1), (Input, 20, 2), (Input, 40, 1)], "4:0+1 4:20+2 4:40+3");
+        check(&[(Coils, 0, 1), (Coils, 20, 1)], "1:0+1 1:20+9");
         check(&[(Input, 0, 1), (Holding, 1, 1)], "3:1+1 4:0+1");
         check(&[(Coils, 3, 1), (Coils, 3, 1)], "1:3+1");
         check(&[(Input, 0, 2), (Input, 1, 2)], "4:0+3");
@@ -156,11 +185,14 @@ mod tests {
             let place = Place { address, width: 1, meaning: Meaning::Point(at) };
             (ModbusTable::Holding, place)
         };
-        let block = blocks(vec![place(0, 0), place(1, 1), place(5, 2)], Instant::now()).remove(0);
-        assert!(block.has_gaps());
-        let split = block.split();
+        let places = vec![place(0, 0), place(1, 1), place(5, 2)];
+        let block = blocks(places, Some(Shape(3, 14)), Instant::now()).remove(0);
+        assert_eq!((block.count, block.padding), (7, 1), "six registers are taken");
+        let plain = block.without_spare().expect("padded").remove(0);
+        assert_eq!((plain.count, plain.padding), (6, 0));
+        let split = plain.without_spare().expect("gaps");
         let counts: Vec<_> = split.iter().map(|it| (it.start, it.count)).collect();
         assert_eq!(counts, [(0, 2), (5, 1)]);
-        assert!(split.iter().all(|it| !it.has_gaps()));
+        assert!(split.iter().all(|it| it.without_spare().is_none()));
     }
 }

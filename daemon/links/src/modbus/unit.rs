@@ -15,6 +15,7 @@ use wiring::{
 
 use super::{
     doubt::Doubts,
+    pdu::{Question, Shape},
     plan::{Block, Meaning, Place, Point, blocks},
 };
 
@@ -137,6 +138,7 @@ impl Unit {
                 check: None,
             });
         }
+        let identity = settings.identity.as_ref().map(|it| identity_question(it).shape());
         let coils: BTreeSet<u16> = outputs.iter().filter_map(|it| it.pulse).collect();
         let pulses = coils.into_iter().map(|coil| Pulse { coil, on: false, due: now }).collect();
         Ok(Self {
@@ -145,7 +147,7 @@ impl Unit {
             address: settings.address,
             poll: Duration::from_micros(settings.poll.0),
             pulse_every: Duration::from_micros(settings.pulse_every.0),
-            blocks: blocks(places(settings), now),
+            blocks: blocks(places(settings), identity, now),
             points,
             outputs,
             pulses,
@@ -218,11 +220,30 @@ impl Unit {
         }
     }
 
+    /// The question that must go before this one, if any.
+    pub(crate) fn separator(
+        &mut self,
+        question: &Question,
+        last: Option<&Question>,
+        now: Instant,
+    ) -> Option<Question> {
+        let identity = self.identity.iter().map(|(it, _)| identity_question(it).shape());
+        let own: Vec<Shape> =
+            self.blocks.iter().map(|it| it.question().shape()).chain(identity).collect();
+        self.doubts.separator(question, last, &own, now)
+    }
+
     /// The block that reads an output back.
     pub(crate) fn block_of(&self, output: usize) -> Option<usize> {
         let of_it = |place: &Place| place.meaning == Meaning::Output(output);
         self.blocks.iter().position(|block| block.places.iter().any(of_it))
     }
+}
+
+/// The question for an identity.
+pub(crate) fn identity_question(identity: &ModbusIdentity) -> Question {
+    let count = u16::try_from(identity.equals.len()).unwrap_or(1);
+    Question::Read { table: identity.table, address: identity.address, count }
 }
 
 fn places(settings: &ModbusUnit) -> Vec<(ModbusTable, Place)> {

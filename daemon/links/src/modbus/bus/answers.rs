@@ -195,13 +195,14 @@ impl Bus {
         self.units[unit].blocks[block].was_read(poll, at);
     }
 
-    /// The unit refuses a read. Unused addresses between the wanted ones may be why: then they are asked around.
+    /// The unit refuses a read. Addresses that nobody wants may be why: then they are asked around.
     fn unreadable(&mut self, unit: usize, block: usize, code: u8, at: Instant) {
         const ILLEGAL_ADDRESS: u8 = 2;
         let it = self.units[unit].blocks[block].clone();
-        if code == ILLEGAL_ADDRESS && it.has_gaps() {
-            let blocks = &mut self.units[unit].blocks;
-            blocks.splice(block..=block, it.split());
+        if code == ILLEGAL_ADDRESS
+            && let Some(plain) = it.without_spare()
+        {
+            self.units[unit].blocks.splice(block..=block, plain);
             return;
         }
         let Block { table, start, count, .. } = &it;

@@ -1,0 +1,6 @@
+//! A line with fake units, by virtual time: every failure of the contract's matrix, cell by cell.
+
+mod cells;
+mod orders;
+mod plan;
+mod rig;
