@@ -56,8 +56,8 @@ pub fn run(args: &ProbeArgs) -> Result<Exit, Failure> {
 
 fn settings(args: &ProbeArgs) -> Result<ModbusSettings, Failure> {
     let wrong = |why: String| Failure::Argument(format!("--timeout {}: {why}", args.timeout));
-    let timeout =
-        amount(&args.timeout, Dimension::Time).map_err(|why| wrong(format!("{why:?}")))?;
+    let timeout = amount(&args.timeout, Dimension::Time)
+        .map_err(|_| wrong("a time with its unit is needed, such as \"500 ms\"".to_owned()))?;
     let timeout = u64::try_from(timeout).ok().filter(|micros| (1000..=60_000_000).contains(micros));
     let timeout = timeout.ok_or_else(|| wrong("a time from 1 ms to 60 s is needed".to_owned()))?;
     // A device is a path; what has a port and is none is an address.
