@@ -347,17 +347,27 @@ pub enum MachinesFormat {
 #[derive(Args, Debug)]
 pub struct SimulateArgs {
     /// The layout file.
-    pub layout: PathBuf,
+    #[arg(required_unless_present = "list")]
+    pub layout: Option<PathBuf>,
+    /// Lists what can go wrong, and what a good supervisor does about it.
+    #[arg(long)]
+    pub list: bool,
     /// The same number gives the same trains and faults.
     #[arg(long, default_value_t = 1)]
     pub seed: u64,
     /// Railroad hours.
     #[arg(long, default_value_t = 1.0)]
     pub hours: f64,
-    /// What goes wrong: `on`, `off`, or scenario names separated by commas.
+    /// Railroad minutes, instead of hours.
+    #[arg(long, conflicts_with = "hours")]
+    pub minutes: Option<f64>,
+    /// Number of trains; by the size of the layout where not given.
+    #[arg(long)]
+    pub trains: Option<usize>,
+    /// What goes wrong: `on`, `off`, or scenarios separated by commas, each with its second where wanted: `F01@20,F14`.
     #[arg(long, default_value = "on")]
     pub faults: String,
-    /// Where to write: NAME.jsonl and NAME.truth.jsonl.
+    /// Where to write: NAME.jsonl holds what sensors say, NAME.truth.jsonl what really happens.
     #[arg(long, default_value = "simulated")]
     pub out: PathBuf,
 }

@@ -27,6 +27,9 @@ const VALLEY: &str = include_str!("../../../config/tamarrow-valley.toml");
 /// Quiet time between two faults of the demo.
 const FAULT_EVERY: Micros = Micros::from_millis(90_000);
 
+/// The latest second at which a fault may be planned: that of the longest simulation.
+const SECONDS_MAX: f64 = 3_600_000.0;
+
 /// Runs `demo`.
 ///
 /// # Errors
@@ -135,26 +138,43 @@ fn plan(args: &DemoArgs) -> Result<Plan, Failure> {
     Ok(plan)
 }
 
-/// `on`, `off`, or scenarios one after the other.
+/// `on`, `off`, or scenarios one after the other: the first at 20 s, each a minute after the one before, or at the
+/// second given with it.
 ///
 /// # Errors
-/// [`Failure::Argument`] for a scenario that there is not.
+/// [`Failure::Argument`] for a scenario that there is not, or a second that is none.
 pub fn fault_plan(text: &str, on: FaultPlan) -> Result<FaultPlan, Failure> {
     match text {
         "on" => Ok(on),
         "off" => Ok(FaultPlan::None),
         list => {
-            let mut planned = Vec::new();
-            for (place, id) in list.split(',').enumerate() {
-                let scenario = simulator::scenario::find(id.trim()).ok_or_else(|| {
-                    Failure::Argument(format!("--faults: there is no scenario `{id}`"))
-                })?;
-                let at = Mono((20 + 60 * place as u64) * 1_000_000);
-                planned.push(Planned { at, scenario: scenario.id });
-            }
-            Ok(FaultPlan::List(planned))
+            let planned =
+                list.split(',').enumerate().map(|(place, one)| planned(place, one.trim()));
+            Ok(FaultPlan::List(planned.collect::<Result<_, _>>()?))
         }
     }
+}
+
+fn planned(place: usize, text: &str) -> Result<Planned, Failure> {
+    let (id, second) = match text.split_once('@') {
+        None => (text, (20 + 60 * place) as f64),
+        Some((id, second)) => {
+            let second = second.trim_end_matches('s').trim().parse::<f64>().ok();
+            let second = second.filter(|it| (0.0..=SECONDS_MAX).contains(it));
+            let wrong = || {
+                Failure::Argument(format!(
+                    "--faults: `{text}` needs a second after @, as in F01@20"
+                ))
+            };
+            (id, second.ok_or_else(wrong)?)
+        }
+    };
+    let scenario = simulator::scenario::find(id).ok_or_else(|| {
+        Failure::Argument(format!(
+            "--faults: there is no scenario `{id}`; `checkrail simulate --list` names them all"
+        ))
+    })?;
+    Ok(Planned { at: Mono((second * 1e6) as u64), scenario: scenario.id })
 }
 
 /// A folder for the demo's history: the one asked for, or one that goes with the demo.

@@ -7,8 +7,7 @@ use std::{
 };
 
 use indicatif::{ProgressBar, ProgressStyle};
-use serde_json::{Value as Json, json};
-use simulator::{Plan, SimReading, SimValue, TruthEvent, World};
+use simulator::{Expected, Plan, SCENARIOS, Truth, World, session};
 use wiring::units::{Micros, Mono};
 
 use crate::{
@@ -33,39 +32,96 @@ const STEP: Micros = Micros::from_millis(1000);
 /// # Errors
 /// [`Failure`] when the layout has errors or a file cannot be written.
 pub fn run(args: &SimulateArgs) -> Result<Exit, Failure> {
-    if !(0.0..=HOURS_MAX).contains(&args.hours) {
-        return Err(Failure::Argument(format!("--hours {} needs 0 to {HOURS_MAX}", args.hours)));
+    if args.list {
+        return list();
     }
-    let source = Source::open(&args.layout)?;
+    let end = span(args)?;
+    let Some(layout) = &args.layout else {
+        return Err(Failure::Argument("simulate needs a layout file".to_owned()));
+    };
+    let source = Source::open(layout)?;
     let loaded = source.require()?;
     let mut plan = Plan::show(args.seed, FAULT_EVERY);
     plan.faults = demo::fault_plan(&args.faults, plan.faults)?;
-    let mut world = World::new(loaded.layout.clone(), loaded.channels.clone(), plan);
-    let mut journal = Lines::create(&args.out, "jsonl")?;
-    let mut truth = Lines::create(&args.out, "truth.jsonl")?;
-    let end = Mono((args.hours * 3600.0 * 1e6) as u64);
+    plan.trains = args.trains;
+    let world = World::new(loaded.layout.clone(), loaded.channels.clone(), plan);
+    write(&loaded, world, end, &args.out)
+}
+
+/// The scenarios, a line each.
+fn list() -> Result<Exit, Failure> {
+    for scenario in SCENARIOS {
+        let expected = match scenario.expected {
+            Expected::Cut => "cut",
+            Expected::Alarm => "alarm",
+            Expected::CutOrAlarm => "cut or alarm",
+            Expected::Nothing => "nothing",
+        };
+        print::line(&format!("{:5} {expected:13} {}", scenario.id, scenario.name))?;
+    }
+    Ok(Exit::Done)
+}
+
+/// When it ends.
+fn span(args: &SimulateArgs) -> Result<Mono, Failure> {
+    let hours = args.minutes.map_or(args.hours, |minutes| minutes / 60.0);
+    if !(hours > 0.0 && hours <= HOURS_MAX) {
+        let what = match args.minutes {
+            Some(minutes) => format!("--minutes {minutes}"),
+            None => format!("--hours {hours}"),
+        };
+        return Err(Failure::Argument(format!(
+            "{what} needs more than 0 and at most {HOURS_MAX} h"
+        )));
+    }
+    Ok(Mono((hours * 3600.0 * 1e6) as u64))
+}
+
+fn write(loaded: &Loaded, mut world: World, end: Mono, out: &Path) -> Result<Exit, Failure> {
+    let mut journal = Lines::create(out, "jsonl")?;
+    let mut truth = Lines::create(out, "truth.jsonl")?;
+    let mut tally = Tally::default();
     let progress = progress(end);
     let mut now = Mono::START;
     while now < end {
         now = (now + STEP).min(end);
         world.advance(now);
         while let Some(reading) = world.poll_reading() {
-            journal.write(&reading_line(&loaded, &reading))?;
+            journal.write(&session::journal_line(&loaded.channels, &reading))?;
         }
         while let Some(event) = world.poll_truth() {
-            truth.write(&truth_line(&event))?;
+            tally.count(&event.what);
+            truth.write(&session::truth_line(&loaded.layout, &event))?;
         }
         progress.set_position(now.0 / 1_000_000);
     }
     progress.finish_and_clear();
-    print::line(&format!(
-        "{} lines in {}",
-        journal.finish()?,
-        Lines::path(&args.out, "jsonl").display()
-    ))?;
-    let count = truth.finish()?;
-    print::line(&format!("{count} lines in {}", Lines::path(&args.out, "truth.jsonl").display()))?;
+    print::line(&format!("{}: {} readings", journal.path.display(), journal.count))?;
+    print::line(&format!("{}: {} events", truth.path.display(), truth.count))?;
+    journal.finish()?;
+    truth.finish()?;
+    print::line(&format!("{} faults in place", tally.started))?;
+    for scenario in &tally.skipped {
+        print::line(&format!("{scenario} found no place on this layout"))?;
+    }
     Ok(Exit::Done)
+}
+
+/// What became of the faults.
+#[derive(Default)]
+struct Tally {
+    started: u64,
+    skipped: Vec<&'static str>,
+}
+
+impl Tally {
+    fn count(&mut self, what: &Truth) {
+        if let Truth::FaultStarted(_) = what {
+            self.started += 1;
+        } else if let Truth::FaultSkipped { scenario } = what {
+            self.skipped.push(scenario);
+        }
+    }
 }
 
 fn progress(end: Mono) -> ProgressBar {
@@ -75,20 +131,6 @@ fn progress(end: Mono) -> ProgressBar {
     let style = ProgressStyle::with_template("{bar:40} {pos}/{len} railroad seconds, {eta} left");
     ProgressBar::new(end.0 / 1_000_000)
         .with_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()))
-}
-
-fn reading_line(loaded: &Loaded, reading: &SimReading) -> Json {
-    let t = reading.at.seconds();
-    let channel = loaded.channels.name(reading.channel);
-    match reading.value {
-        SimValue::Number(number) => json!({"t": t, "channel": channel, "value": number}),
-        SimValue::Word(word) => json!({"t": t, "channel": channel, "value": word}),
-        SimValue::Invalid(why) => json!({"t": t, "channel": channel, "value": null, "e": why}),
-    }
-}
-
-fn truth_line(event: &TruthEvent) -> Json {
-    json!({"t": event.at.seconds(), "truth": format!("{:?}", event.what)})
 }
 
 /// A file of JSON lines.
@@ -113,14 +155,13 @@ impl Lines {
         Ok(Self { path, out: BufWriter::new(file), count: 0 })
     }
 
-    fn write(&mut self, line: &Json) -> Result<(), Failure> {
+    fn write(&mut self, line: &str) -> Result<(), Failure> {
         self.count += 1;
         writeln!(self.out, "{line}")
             .map_err(|source| Failure::Write { path: self.path.clone(), source })
     }
 
-    fn finish(mut self) -> Result<u64, Failure> {
-        self.out.flush().map_err(|source| Failure::Write { path: self.path, source })?;
-        Ok(self.count)
+    fn finish(mut self) -> Result<(), Failure> {
+        self.out.flush().map_err(|source| Failure::Write { path: self.path, source })
     }
 }

@@ -2,7 +2,7 @@
 
 use circuit::grid::{Bridge, Ohms, Terminal};
 use wiring::{
-    index::{BlockIx, DistrictIx, PoleIx},
+    index::{BlockIx, DistrictIx, FrogIx, PoleIx},
     layout::{Conductor, Which},
 };
 
@@ -10,6 +10,7 @@ use crate::{
     effect::Effect,
     output::Truth,
     rails::{Step, outside},
+    sensor::polarity_word,
     supply::Feed,
     train::Train,
     world::World,
@@ -147,9 +148,10 @@ impl World {
             let volts = self.volts_across(bridge);
             self.trains[train].feed(vehicle, nominal, volts, amps, span);
         }
+        let was_unsettled = self.unsettled;
         self.unsettled = self.trains.iter().any(Train::is_unsettled);
         // What charged a moment ago may be full now.
-        self.redraw = true;
+        self.redraw |= was_unsettled || self.unsettled;
     }
 
     /// A short is what boosters give beyond what loads take. A wheel that joins two districts carries honest current.
@@ -173,6 +175,20 @@ impl World {
             self.calm.1.clear();
             self.calm.1.extend(flow.poles.iter().map(|amps| amps.0));
         }
+    }
+
+    /// Notes how the frogs read; true when one reads otherwise than before.
+    pub(crate) fn note_polarities(&mut self) -> bool {
+        let flow = &self.plant.flow;
+        let mut changed = self.polarities.len() != flow.frogs.len();
+        self.polarities.resize(flow.frogs.len(), "");
+        for (at, noted) in self.polarities.iter_mut().enumerate() {
+            let district = self.layout.district_of_frog(FrogIx::new(at));
+            let word = polarity_word(flow.frogs[at].0, flow.district_volts[district.at()].0);
+            changed |= *noted != word;
+            *noted = word;
+        }
+        changed
     }
 
     /// What all loads draw together.

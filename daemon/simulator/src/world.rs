@@ -70,6 +70,8 @@ pub struct World {
     pub(crate) unsettled: bool,
     /// Something that is told in words may have changed.
     words: bool,
+    /// How the frogs read.
+    pub(crate) polarities: Vec<&'static str>,
     /// Contacts have carried their current up to then.
     heated: Mono,
     /// A contact is followed moment by moment; one is hit.
@@ -139,6 +141,7 @@ impl World {
             redraw: true,
             unsettled: true,
             words: true,
+            polarities: Vec::new(),
             heated: Mono::START,
             warm: false,
             hit: false,
@@ -255,7 +258,7 @@ impl World {
             self.feed_trains(span);
         }
         if changed {
-            self.words = true;
+            self.words |= self.note_polarities();
             self.watch_short();
         }
         self.protect(span);
