@@ -27,9 +27,6 @@ use tokio::{
 };
 use valley::{layout::valley, plant::Plant};
 
-/// Jiffies a second, as Linux reports times to programs.
-const JIFFIES: f64 = 100.0;
-
 #[derive(Default)]
 struct Seen {
     bytes: AtomicU64,
@@ -70,7 +67,7 @@ fn report(seen: &Seen, (followers, sleepers): (u64, u64), (cpu, base): (f64, f64
     let get = |counter: &AtomicU64| counter.load(Ordering::Relaxed) as f64;
     let each = (followers as f64).max(1.0);
     println!(
-        "{followers:>3} follow, {sleepers} do not read: {:>5.1} % CPU ({:>4.1} % above none), {:>6.1} kB/s each, \
+        "{followers:>3} follow, {sleepers} do not read: {:>6.2} % of a core ({:>5.2} above none), {:>6.1} kB/s each, \
          {:>5.2} messages/s each, longest gap {:>4.0} ms, {} snapshots again, {:.1} MB resident",
         cpu * 100.0,
         (cpu - base) * 100.0,
@@ -158,12 +155,11 @@ async fn sleep_on(address: SocketAddr) {
     std::future::pending::<()>().await;
 }
 
+/// Time that the one thread of the runtime has run.
 fn cpu_seconds() -> f64 {
-    let text = fs::read_to_string("/proc/self/stat").unwrap_or_default();
-    let after_name = text.rsplit_once(')').map_or("", |(_, rest)| rest);
-    let fields: Vec<&str> = after_name.split_whitespace().collect();
-    let ticks = |at: usize| fields.get(at).and_then(|it| it.parse::<f64>().ok()).unwrap_or(0.0);
-    (ticks(11) + ticks(12)) / JIFFIES
+    let text = fs::read_to_string("/proc/self/schedstat").unwrap_or_default();
+    let nanos = text.split(' ').next().and_then(|it| it.parse::<f64>().ok());
+    nanos.unwrap_or(0.0) / 1e9
 }
 
 fn resident_mb() -> f64 {

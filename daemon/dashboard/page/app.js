@@ -12,15 +12,9 @@ import { sound } from './sound.js';
 import { store } from './store.js';
 import { strips } from './strips.js';
 import { isOpen, span } from './words.js';
-import { aboutPage, morePage } from './pages/about.js';
 import { alarmsPage } from './pages/alarms.js';
-import { faultPage, faultsPage } from './pages/faults.js';
 import { livePage } from './pages/live.js';
-import { machinesPage } from './pages/machines.js';
-import { reportPage } from './pages/report.js';
-import { setupPage } from './pages/setup.js';
 import { turnoutsPage } from './pages/turnouts.js';
-import { wiringPage } from './pages/wiring.js';
 
 /** Shortest time between drawings that are not urgent. Unit: ms. */
 const CALM = 250;
@@ -39,7 +33,32 @@ const TABS = [
 /** Pages that are reached through More. */
 const MORE = ['report', 'setup', 'about', 'more'];
 
-const PAGES = { live: livePage, alarms: alarmsPage, faults: faultsPage, fault: faultPage, turnouts: turnoutsPage, wiring: wiringPage, machines: machinesPage, report: reportPage, setup: setupPage, about: aboutPage, more: morePage };
+/** Pages that are there at once; the others are fetched when they are first opened, so that a first visit stays small.
+ * @type {Record<string, (p: any) => any>} */
+const PAGES = { live: livePage, alarms: alarmsPage, turnouts: turnoutsPage };
+/** @type {Record<string, () => Promise<any>>} */
+const LATER = {
+  faults: () => import('./pages/faults.js').then((it) => it.faultsPage),
+  fault: () => import('./pages/faults.js').then((it) => it.faultPage),
+  wiring: () => import('./pages/wiring.js').then((it) => it.wiringPage),
+  machines: () => import('./pages/machines.js').then((it) => it.machinesPage),
+  report: () => import('./pages/report.js').then((it) => it.reportPage),
+  setup: () => import('./pages/setup.js').then((it) => it.setupPage),
+  about: () => import('./pages/about.js').then((it) => it.aboutPage),
+  more: () => import('./pages/about.js').then((it) => it.morePage),
+};
+/** Pages on their way. @type {Set<string>} */
+const coming = new Set();
+
+/** The page by its name, or what stands there until it has come. @param {string} name */
+function pageOf(name) {
+  if (PAGES[name]) return PAGES[name];
+  if (!coming.has(name)) {
+    coming.add(name);
+    LATER[name]().then((page) => { PAGES[name] = page; draw(); }, () => setTimeout(() => coming.delete(name), 2000));
+  }
+  return () => html`<div class="page"><section class="headline l0"><div class="said"><h1>Reading the page.</h1><p>It comes when there is contact with the supervisor.</p></div></section></div>`;
+}
 
 const announcer = new Announcer(element('alert'), element('polite'));
 
@@ -62,7 +81,7 @@ function element(id) {
 /** Where we are: `/faults/27` is the page `fault` with `27`. */
 function place() {
   const [first = 'live', second] = location.pathname.split('/').filter(Boolean);
-  const known = first in PAGES ? first : 'live';
+  const known = first in PAGES || first in LATER ? first : 'live';
   return known === 'faults' && second ? { page: 'fault', tab: 'faults', id: second } : { page: known, tab: known, id: second };
 }
 
@@ -105,7 +124,7 @@ function frame(at) {
     </header>
     ${strips(store)}
     <main id="main" tabindex="-1" class=${lost ? 'lost' : ''}>
-      ${s ? PAGES[at.page]({ s, at, head, lost, top: top(head, s, lost) }) : waitingPage()}
+      ${s ? pageOf(at.page)({ s, at, head, lost, top: top(head, s, lost) }) : waitingPage()}
     </main>
     <nav class="bottom" aria-label="Pages">
       ${TABS.filter((t) => t[2]).map(([path, word]) => tab(path, word, at.tab, s))}

@@ -3,6 +3,9 @@
 // short spike cannot vanish.
 import { TREND, store } from './store.js';
 
+/** Drawings for which colours and places are kept. */
+const KEEP = 10;
+
 class TrendSheet extends HTMLElement {
   connectedCallback() {
     this.canvas = document.createElement('canvas');
@@ -11,24 +14,32 @@ class TrendSheet extends HTMLElement {
     this.draws = 0;
     this.listener = () => this.schedule();
     store.listeners.add(this.listener);
-    this.observer = new ResizeObserver(() => this.schedule());
+    // Another size or theme is drawn at once, whether or not anything comes.
+    this.again = () => { this.kept = null; this.schedule(true); };
+    this.observer = new ResizeObserver(this.again);
     this.observer.observe(this);
+    this.dark = matchMedia('(prefers-color-scheme: dark)');
+    this.dark.addEventListener('change', this.again);
   }
 
   disconnectedCallback() {
     store.listeners.delete(this.listener);
     this.observer?.disconnect();
+    this.dark?.removeEventListener('change', this.again);
     this.canvas?.remove();
   }
 
-  schedule() {
+  /** @param {boolean} [now] also where trends step only once a second */
+  schedule(now = false) {
+    this.now ||= now;
     if (this.pending || document.hidden) return;
     this.pending = true;
     requestAnimationFrame(() => {
       this.pending = false;
       this.draws += 1;
       // With reduced motion the trends step once a second.
-      if (matchMedia('(prefers-reduced-motion: reduce)').matches && this.draws % 10 !== 1) return;
+      if (!this.now && matchMedia('(prefers-reduced-motion: reduce)').matches && this.draws % 10 !== 1) return;
+      this.now = false;
       this.draw();
     });
   }
@@ -47,15 +58,27 @@ class TrendSheet extends HTMLElement {
     }
     const context = this.canvas.getContext('2d');
     context.clearRect(0, 0, width, height);
+    const { colours, slots } = this.known(box, scale);
+    const top = Math.max(1, ...s.districts.map((d) => d.trip_ma));
+    for (const { at, area } of slots) {
+      const d = s.districts[at];
+      if (d && area.w > 4) trend(context, area, s.trends[at] ?? [], { top, trip: d.trip_ma, off: d.power === 'cut', scale, colours });
+    }
+  }
+
+  /** Colours and places of the trends. Asking for them makes the browser lay out the page, so they are kept for a while.
+   * @param {DOMRect} box @param {number} scale */
+  known(box, scale) {
+    const key = `${box.width}x${box.height}x${scale}`;
+    if (this.kept && this.kept.key === key && this.draws - this.kept.draws < KEEP) return this.kept;
     const style = getComputedStyle(this);
     const colours = { line: style.getPropertyValue('--norm'), ink: style.getPropertyValue('--ink'), rule: style.getPropertyValue('--edge') };
-    const top = Math.max(1, ...s.districts.map((d) => d.trip_ma));
-    for (const slot of /** @type {NodeListOf<HTMLElement>} */ (this.parentElement.querySelectorAll('[data-trend]'))) {
+    const slots = [.../** @type {NodeListOf<HTMLElement>} */ (this.parentElement.querySelectorAll('[data-trend]'))].map((slot) => {
       const r = slot.getBoundingClientRect();
-      const at = Number(slot.dataset.trend);
-      const area = { x: (r.left - box.left) * scale, y: (r.top - box.top) * scale, w: r.width * scale, h: r.height * scale };
-      if (area.w > 4) trend(context, area, s.trends[at] ?? [], { top, trip: s.districts[at].trip_ma, off: s.districts[at].power === 'cut', scale, colours });
-    }
+      return { at: Number(slot.dataset.trend), area: { x: (r.left - box.left) * scale, y: (r.top - box.top) * scale, w: r.width * scale, h: r.height * scale } };
+    });
+    this.kept = { key, draws: this.draws, colours, slots };
+    return this.kept;
   }
 }
 
@@ -74,18 +97,25 @@ function trend(c, a, values, { top, trip, off, scale, colours }) {
   c.lineWidth = 1.25 * scale;
   c.beginPath();
   const columns = Math.floor(a.w - 4 * scale);
+  const first = values.length - TREND;
   let joined = false;
   for (let x = 0; x < columns; x += 1) {
-    const from = values.length - TREND + Math.floor((x * TREND) / columns);
-    const to = Math.max(from + 1, values.length - TREND + Math.floor(((x + 1) * TREND) / columns));
-    const part = values.slice(Math.max(0, from), Math.max(0, to)).filter((v) => v !== null);
-    if (part.length === 0) {
+    const from = first + Math.floor((x * TREND) / columns);
+    const to = Math.max(from + 1, first + Math.floor(((x + 1) * TREND) / columns));
+    let [low, high, begun] = [Infinity, -Infinity, NaN];
+    for (let n = Math.max(0, from); n < to; n += 1) {
+      const v = values[n];
+      if (v === null || v === undefined) continue;
+      if (Number.isNaN(begun)) begun = v;
+      if (v < low) low = v;
+      if (v > high) high = v;
+    }
+    if (high < low) {
       joined = false;
       continue;
     }
-    const [low, high] = [Math.min(...part), Math.max(...part)];
-    if (joined) c.lineTo(a.x + x, y(part[0]));
-    else c.moveTo(a.x + x, y(part[0]));
+    if (joined) c.lineTo(a.x + x, y(begun));
+    else c.moveTo(a.x + x, y(begun));
     if (high !== low) {
       c.lineTo(a.x + x, y(high));
       c.lineTo(a.x + x, y(low));

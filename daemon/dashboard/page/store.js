@@ -125,7 +125,7 @@ export class Store {
       return false;
     }
     this.state = next;
-    return Boolean(d.a) || (d.d ?? []).some(([at, row]) => row.power !== old.districts[at]?.power);
+    return Boolean(d.a) || (d.d ?? []).some(([at, row]) => row.power !== undefined && row.power !== old.districts[at]?.power);
   }
 
   /** Age of what is shown. Unit: ms. */

@@ -31,6 +31,21 @@ async fn a_page_is_given_the_whole_state_and_then_what_changed() {
 }
 
 #[tokio::test]
+async fn of_a_row_only_what_changed_is_sent() {
+    let server = Server::start(None).await;
+    let mut events = server.client().follow().await;
+    let _ = events.next().await;
+    server.with_plant(|plant| plant.snapshot.poles[4].image = 333).await;
+    let delta = loop {
+        let delta = events.next_of("d").await;
+        if !delta.data["u"].is_null() {
+            break delta;
+        }
+    };
+    assert_eq!(delta.data["u"], serde_json::json!([[2, { "heat": 33 }]]));
+}
+
+#[tokio::test]
 async fn numbers_count_up_by_one_and_something_comes_every_second_though_nothing_happens() {
     let server = Server::start(None).await;
     let mut events = server.client().follow().await;

@@ -7,11 +7,11 @@ use super::{
     alarms::AlarmRow,
     fixed::Fixed,
     joined,
-    rows::{BlockRow, FeedRow, LinkRow, NodeRow, TurnoutRow},
+    rows::{BlockRow, Diff, FeedRow, LinkRow, NodeRow, TurnoutRow},
 };
 
-/// Changed rows by their position.
-type Changed<'a, T> = Vec<(usize, &'a T)>;
+/// Changed rows by their position, each with what changed in it.
+type Changed<'a, T> = Vec<(usize, Diff<'a, T>)>;
 
 /// When something is as it is said to be.
 #[derive(Clone, Copy, Debug)]
@@ -128,8 +128,9 @@ pub(crate) fn whole_state(
     state.to_string()
 }
 
-fn changed<'a, T: PartialEq>(old: &[T], new: &'a [T]) -> Changed<'a, T> {
-    new.iter().enumerate().filter(|(at, row)| old.get(*at) != Some(row)).collect()
+fn changed<'a, T: PartialEq>(old: &'a [T], new: &'a [T]) -> Changed<'a, T> {
+    let rows = new.iter().enumerate().map(|(at, new)| (at, Diff { old: old.get(at), new }));
+    rows.filter(|(_, row)| row.old != Some(row.new)).collect()
 }
 
 fn whole<'a, T: PartialEq>(old: &[T], new: &'a [T]) -> Option<&'a [T]> {

@@ -1,6 +1,6 @@
 //! The rows that change. Numbers are rounded here, so that noise below what the page can show sends nothing.
 
-use serde::Serialize;
+use serde::{Serialize, Serializer, ser::SerializeMap};
 use supervision::{
     input::{MachinePosition, MeasuredPolarity},
     output::{ExpectedPolarity, PowerState},
@@ -17,6 +17,62 @@ use crate::view::{LinkView, View};
 
 /// Currents are rounded to this before they are compared. Unit: mA.
 const DEAD_BAND_MA: i64 = 10;
+
+/// A row with what it was before: only the fields that differ are sent.
+pub(crate) struct Diff<'a, T> {
+    pub(crate) old: Option<&'a T>,
+    pub(crate) new: &'a T,
+}
+
+/// Sends of a row what differs. A field that is not named here does not compile.
+macro_rules! diff {
+    ($row:ident { $($field:ident),+ $(,)? }) => {
+        impl Serialize for Diff<'_, $row> {
+            fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+                let $row { $($field),+ } = self.new;
+                let mut map = serializer.serialize_map(None)?;
+                $(
+                    if self.old.is_none_or(|old| old.$field != *$field) {
+                        map.serialize_entry(stringify!($field), $field)?;
+                    }
+                )+
+                map.end()
+            }
+        }
+    };
+}
+
+diff!(FeedRow {
+    power,
+    ma,
+    ma_old,
+    mv,
+    mv_old,
+    locked_out,
+    cause,
+    cause_text,
+    fault,
+    held_by,
+    tries,
+    protected,
+});
+diff!(BlockRow { ma, ma_old, occupied, held });
+diff!(TurnoutRow {
+    position,
+    old,
+    told,
+    asked,
+    expected,
+    measured,
+    frog,
+    load,
+    ma,
+    heat,
+    estimated,
+    hits,
+    throws,
+    throw_ms,
+});
 
 /// A booster or district.
 #[derive(Clone, Debug, PartialEq, Serialize)]
