@@ -201,7 +201,9 @@ fn cut_beside(bed: &Bed, log: &Log, districts: &[DistrictIx], span: &Span) -> Ve
                 .any(|of| booster_of(&bed.layout, *of) == it && !opened_before(log, *of, *at)),
             _ => false,
         };
-        let name = wiring::channel::subject(&bed.layout, object);
+        let feed = wiring::channel::subject(&bed.layout, object);
+        let name =
+            format!("{feed} ({} after {} ms)", order.cause.word(), at.since(span.start).0 / 1000);
         if !needed && !beside.contains(&name) {
             beside.push(name);
         }

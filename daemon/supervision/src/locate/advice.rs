@@ -69,6 +69,9 @@ pub fn advice(
     layout: &Layout,
 ) -> Vec<String> {
     let district = &layout.districts[evidence.district.at()].id;
+    if evidence.opened_by_itself {
+        return opened_by_itself(district);
+    }
     let mut steps = vec![if cut_proved {
         format!("District {district} is cut and proved off.")
     } else {
@@ -81,6 +84,16 @@ pub fn advice(
     }
     steps.push(format!("Then restore district {district}."));
     steps
+}
+
+/// Nothing was ordered and no fault current seen: the breaker or the supply is the first thing to look at.
+fn opened_by_itself(district: &str) -> Vec<String> {
+    vec![
+        format!("Power of district {district} went without an order, and no fault current was seen."),
+        "Look at its breaker, its plug and its booster first; if the breaker tripped, take load off."
+            .to_owned(),
+        format!("Then switch district {district} on again."),
+    ]
 }
 
 fn remedy(evidence: &Evidence, accused: Accused, layout: &Layout) -> String {

@@ -22,6 +22,8 @@ pub struct Evidence {
     /// Since power came on here, at the onset; none after a restore that follows a fault, for then what stood there before
     /// may stand there still.
     pub powered_for: Option<Micros>,
+    /// The breaker opened without an order, and no fault current was seen.
+    pub opened_by_itself: bool,
     /// Readings contradicted each other, or the district's own were missing.
     pub contradiction: bool,
     /// A train was moving or a raw edge of block current was seen in the last 3 s; none: no block has a sensor.
@@ -30,7 +32,7 @@ pub struct Evidence {
     pub same_train_elsewhere: u32,
     /// Resistance of the loop at the fault, volts by amps; none: not measured, or the booster was at its limit.
     pub loop_measured: Option<Microohms>,
-    /// The frogs of the district, and those that its wheels reach.
+    /// The frogs of the district that contacts feed, and those that its wheels reach.
     pub frogs: Vec<FrogFacts>,
     /// The blocks of the district.
     pub blocks: Vec<BlockFacts>,
@@ -47,6 +49,7 @@ impl Evidence {
             shape: Shape::NotKnown,
             others: Others::Quiet,
             powered_for: None,
+            opened_by_itself: false,
             contradiction: false,
             movement: None,
             same_train_elsewhere: 0,
@@ -68,6 +71,8 @@ pub enum Shape {
     Flat,
     /// It fell smoothly while voltage rose: engines charging.
     Decaying,
+    /// It did not step: it was nearly there a second before, as load is.
+    Crept,
 }
 
 /// What other districts did.
@@ -167,12 +172,19 @@ pub struct FrogFacts {
     pub wrong_leg: Option<WrongLeg>,
     /// A train on the route that the turnout is set for, or on its points.
     pub lined_train: bool,
+    /// A train in the block of its points, which holds a leg that it is not set for as well: no detector tells on which
+    /// of them it is.
+    pub shares_leg: bool,
+    /// A train, or a raw edge in the last 3 s, in its own block.
+    pub train_on_it: bool,
     /// Trains around it.
     pub around: Around,
     /// No raw edge of current in the last 3 s in any block of its points and legs, all of them with a sensor.
     pub still: bool,
     /// The block through whose detector a wheel on this frog would draw.
     pub step: Step,
+    /// The sensor of its own current.
+    pub own_current: Step,
     /// Its contact was found weak, or its alarm stands.
     pub weak_contact: bool,
     /// It stood in this position before, powered, without a fault.
@@ -198,9 +210,12 @@ impl FrogFacts {
             out_of_step: false,
             wrong_leg: None,
             lined_train: false,
+            shares_leg: false,
+            train_on_it: false,
             around: Around::NotKnown,
             still: false,
             step: Step::NotMeasured,
+            own_current: Step::NotMeasured,
             weak_contact: false,
             was_good_here: false,
             earlier_faults: 0,

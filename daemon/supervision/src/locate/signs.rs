@@ -16,6 +16,9 @@ const JUST_ON: Micros = Micros::from_millis(1000);
 /// Wiring that has carried trains for this long was right.
 const LONG_ON: Micros = Micros::from_millis(60_000);
 
+/// A contact has changed over, and its points have closed, within this of the last word of a throw.
+const CHANGED_OVER: Micros = Micros::from_millis(600);
+
 /// A sign that was found.
 pub(super) struct Found {
     sign: Sign,
@@ -34,10 +37,14 @@ impl Found {
 
 /// Signs for and against one frog.
 pub(super) fn of_frog(evidence: &Evidence, facts: &FrogFacts, layout: &Layout) -> Vec<Found> {
-    let leg = facts.wrong_leg.map(|leg| wrong_leg(leg, layout));
+    let leg = facts.wrong_leg.map(|leg| wrong_leg(leg, layout)).or_else(|| shared_leg(facts));
     let all = [
         leg,
+        own_current(facts),
         strongest(contact_signs(facts)),
+        wrong_like_others(evidence, facts, layout),
+        nothing_amiss(facts),
+        no_step(evidence),
         recency(facts, layout),
         thrown_under_train(facts),
         polarity_against(facts),
@@ -64,6 +71,68 @@ fn wrong_leg(leg: WrongLeg, layout: &Layout) -> Found {
             format!("a train stands on its {port} leg (block {block}), not set for it"),
         ),
     }
+}
+
+fn shared_leg(facts: &FrogFacts) -> Option<Found> {
+    facts.shares_leg.then(|| {
+        Found::new(
+            Sign::MayBeOnWrongLeg,
+            "a train in its block, which holds a leg that it is not set for as well",
+        )
+    })
+}
+
+/// The sensor at the frog itself.
+fn own_current(facts: &FrogFacts) -> Option<Found> {
+    match facts.own_current {
+        Step::NotMeasured => None,
+        Step::Here | Step::OnWrongLeg => {
+            Some(Found::new(Sign::OwnCurrent, "the fault current was measured at this frog"))
+        }
+        Step::Elsewhere => {
+            Some(Found::new(Sign::OwnCurrentElsewhere, "its own current did not step"))
+        }
+    }
+}
+
+/// Frogs on the wrong rail and on the right one, as far as they are measured.
+fn rails_of_frogs<'a>(frogs: impl Iterator<Item = &'a FrogFacts>) -> (usize, usize) {
+    frogs.fold((0, 0), |(wrong, right), it| match it.polarity {
+        PolaritySign::WrongRail(_) => (wrong + 1, right),
+        PolaritySign::Matches => (wrong, right + 1),
+        PolaritySign::NotMeasured | PolaritySign::Dead | PolaritySign::NotSwitching(_) => {
+            (wrong, right)
+        }
+    })
+}
+
+/// Several frogs of one block, or most of a district, are on the wrong rail: what feeds them is.
+fn fed_wrong(evidence: &Evidence, layout: &Layout) -> Option<usize> {
+    let mine = |it: &&FrogFacts| layout.district_of_frog(it.frog) == evidence.district;
+    let (wrong, right) = rails_of_frogs(evidence.frogs.iter().filter(mine));
+    (2 <= wrong && right < wrong).then_some(wrong)
+}
+
+fn wrong_like_others(evidence: &Evidence, facts: &FrogFacts, layout: &Layout) -> Option<Found> {
+    let wrong = matches!(facts.polarity, PolaritySign::WrongRail(_));
+    let all = fed_wrong(evidence, layout).filter(|_| wrong)?;
+    Some(Found::new(Sign::WrongLikeOthers, format!("{all} frogs of the district are so")))
+}
+
+/// At rest for long, on its rail, and no train against it.
+fn nothing_amiss(facts: &FrogFacts) -> Option<Found> {
+    let rests = matches!(facts.machine, MachineSign::AtRest(_));
+    let right = facts.polarity == PolaritySign::Matches;
+    let lined = facts.wrong_leg.is_none() && !facts.shares_leg && !facts.out_of_step;
+    let already = facts.around == Around::Clear || facts.weak_contact || facts.lined_train;
+    (rests && right && lined && !already)
+        .then(|| Found::new(Sign::NothingAmiss, "at rest, on its rail, no train against it"))
+}
+
+/// Load that grew is no short anywhere.
+fn no_step(evidence: &Evidence) -> Option<Found> {
+    (evidence.shape == Shape::Crept)
+        .then(|| Found::new(Sign::NoStep, "current did not step, it grew as load does"))
 }
 
 /// Signs of one cause, a contact on the wrong side: the caller takes the strongest.
@@ -99,7 +168,7 @@ fn recency(facts: &FrogFacts, layout: &Layout) -> Option<Found> {
     match facts.machine {
         MachineSign::NotMeasured | MachineSign::AtRest(_) => None,
         MachineSign::Thrown(machine, ago) => Some(Found::new(
-            Sign::ThrownBefore,
+            if changing(facts) { Sign::ThrownBefore } else { Sign::LongBefore },
             format!("machine {} thrown {ago} before", name(machine)),
         )),
         MachineSign::Moving(machine) => {
@@ -119,8 +188,18 @@ fn moved(facts: &FrogFacts) -> bool {
     }
 }
 
+/// It moved so shortly before that its contact may have changed over just then; for a train that follows on its route
+/// it was thrown in time.
+fn changing(facts: &FrogFacts) -> bool {
+    match facts.machine {
+        MachineSign::NotMeasured | MachineSign::AtRest(_) => false,
+        MachineSign::Thrown(_, ago) => ago <= CHANGED_OVER || !facts.lined_train,
+        MachineSign::Moving(_) | MachineSign::Unknown(_) => true,
+    }
+}
+
 fn thrown_under_train(facts: &FrogFacts) -> Option<Found> {
-    (moved(facts) && facts.around == Around::Occupied)
+    (changing(facts) && facts.train_on_it)
         .then(|| Found::new(Sign::ThrownUnderTrain, "a train on it as it moved"))
 }
 
@@ -130,7 +209,9 @@ fn polarity_against(facts: &FrogFacts) -> Option<Found> {
             Sign::DeadFrog,
             "frog had no power before the fault, so a wheel on it shorts nothing",
         )),
-        PolaritySign::Matches if facts.lined_train && facts.wrong_leg.is_none() => {
+        PolaritySign::Matches
+            if facts.lined_train && facts.wrong_leg.is_none() && is_set(facts) =>
+        {
             Some(Found::new(
                 Sign::MatchesUnderTrain,
                 "frog matched its rail, and the train is on the route that is set",
@@ -140,6 +221,14 @@ fn polarity_against(facts: &FrogFacts) -> Option<Found> {
         | PolaritySign::NotMeasured
         | PolaritySign::WrongRail(_)
         | PolaritySign::NotSwitching(_) => None,
+    }
+}
+
+/// Which route is set is known.
+fn is_set(facts: &FrogFacts) -> bool {
+    match facts.machine {
+        MachineSign::NotMeasured | MachineSign::AtRest(_) | MachineSign::Thrown(..) => true,
+        MachineSign::Moving(_) | MachineSign::Unknown(_) => false,
     }
 }
 
@@ -232,6 +321,9 @@ pub(super) fn of_block(evidence: &Evidence, facts: &BlockFacts) -> Vec<Found> {
 
 /// Signs for and against an object or a derailment.
 pub(super) fn of_object(evidence: &Evidence, layout: &Layout) -> Vec<Found> {
+    if evidence.shape == Shape::Crept {
+        return no_step(evidence).into_iter().collect();
+    }
     let thrown = evidence.frogs.iter().any(moved);
     // With power only just on, nothing could be seen to move before.
     let watched = evidence.powered_for.is_none_or(|span| JUST_ON < span);
@@ -260,6 +352,9 @@ pub(super) fn of_object(evidence: &Evidence, layout: &Layout) -> Vec<Found> {
 /// Signs for and against a vehicle.
 pub(super) fn of_vehicle(evidence: &Evidence) -> Vec<Found> {
     let mut found = Vec::new();
+    if evidence.shape == Shape::Crept {
+        return vec![Found::new(Sign::CreptUp, "current grew without a step, as trains draw it")];
+    }
     if evidence.same_train_elsewhere > 0 {
         found.push(Found::new(
             Sign::SameTrain,
@@ -302,6 +397,10 @@ pub(super) fn of_wiring(evidence: &Evidence, layout: &Layout) -> Vec<Found> {
         let id = &layout.districts[other.at()].id;
         found.push(Found::new(Sign::TwoDistricts, format!("district {id} stepped by as much")));
     }
+    if let Some(all) = fed_wrong(evidence, layout) {
+        let text = format!("{all} frogs of the district were on the wrong rail together");
+        found.push(Found::new(Sign::AllOnWrongRail, text));
+    }
     let gap = evidence.frogs.iter().any(|it| moved(it) && it.around == Around::Clear);
     if gap {
         found.push(Found::new(
@@ -334,7 +433,7 @@ fn times(count: u32) -> String {
 pub(super) fn of_nothing(evidence: &Evidence) -> Vec<Found> {
     let mut found = Vec::new();
     match evidence.shape {
-        Shape::NotKnown => {}
+        Shape::NotKnown | Shape::Crept => {}
         Shape::Flat => {
             found.push(Found::new(Sign::StaysFlat, "current stays flat, as it does in a short"));
         }

@@ -40,6 +40,7 @@ fn thrown(at: u32, around: Around) -> FrogFacts {
     FrogFacts {
         machine: MachineSign::Thrown(MachineIx(at), ms(1200)),
         around,
+        train_on_it: around == Around::Occupied,
         was_good_here: false,
         ..quiet(at)
     }
@@ -253,6 +254,69 @@ fn cars_parked_on_the_other_leg_of_many_turnouts_do_not_hide_a_derailment() {
     let yard = vec![parked(0), parked(1), parked(2), lined(3)];
     let evidence = Evidence { blocks: vec![block(2, Step::Here, true)], ..running(yard) };
     check("derailed beside a full yard", &evidence, "object", 400);
+}
+
+#[test]
+fn a_turnout_set_in_time_for_its_train_is_not_blamed_for_a_derailment() {
+    let set = FrogFacts {
+        lined_train: true,
+        train_on_it: true,
+        step: Step::Here,
+        ..thrown(0, Around::Occupied)
+    };
+    let evidence = Evidence {
+        blocks: vec![block(1, Step::Here, true)],
+        ..running(vec![set, FrogFacts { step: Step::Here, ..lined(1) }])
+    };
+    check("F60 after a throw", &evidence, "object", 300);
+}
+
+#[test]
+fn a_train_in_a_block_with_an_unset_leg_is_a_run_through_before_a_derailment() {
+    let shared = FrogFacts {
+        around: Around::Occupied,
+        shares_leg: true,
+        train_on_it: true,
+        step: Step::Here,
+        ..quiet(1)
+    };
+    let evidence =
+        Evidence { blocks: vec![block(1, Step::Here, true)], ..running(vec![shared, quiet(0)]) };
+    check("F01 in one block", &evidence, "frog/T2", 500);
+}
+
+#[test]
+fn frogs_that_are_wrong_together_accuse_the_wiring() {
+    let wrong = |at| FrogFacts { polarity: PolaritySign::WrongRail(Conductor::A), ..lined(at) };
+    check("F17", &running(vec![wrong(0), wrong(1), wrong(2)]), "wiring", 400);
+    check("F10", &running(vec![wrong(0), lined(1), lined(2)]), "frog/T1", 800);
+}
+
+#[test]
+fn load_that_grew_accuses_no_turnout() {
+    let evidence = Evidence {
+        shape: Shape::Crept,
+        ..running(vec![FrogFacts { step: Step::Here, ..lined(0) }, quiet(1)])
+    };
+    check("F44", &evidence, "vehicle", 800);
+}
+
+#[test]
+fn the_frog_whose_own_current_stepped_is_first() {
+    let evidence = running(vec![
+        FrogFacts { own_current: Step::Elsewhere, ..entered(0) },
+        FrogFacts { own_current: Step::Here, ..FrogFacts::of(FrogIx(1)) },
+    ]);
+    check("measured at the frog", &evidence, "frog/T2", 700);
+}
+
+#[test]
+fn advice_after_a_breaker_that_opened_unasked_speaks_of_the_breaker() {
+    let layout = sample::layout();
+    let evidence = Evidence { opened_by_itself: true, ..running(vec![quiet(0)]) };
+    let steps = advice(&evidence, &rank(&evidence, &layout), true, &layout).join(" ");
+    assert!(steps.contains("without an order") && steps.contains("breaker"), "{steps}");
+    assert!(!steps.contains("cut and proved"), "{steps}");
 }
 
 #[test]

@@ -9,7 +9,12 @@
 pub(super) enum Sign {
     EnteredWrongLeg,
     StandsOnWrongLeg,
+    MayBeOnWrongLeg,
     WrongRail,
+    OwnCurrent,
+    OwnCurrentElsewhere,
+    NothingAmiss,
+    LongBefore,
     NotSwitching,
     OutOfStep,
     WeakContact,
@@ -44,6 +49,10 @@ pub(super) enum Sign {
     ReverserFlipped,
     ReverserStill,
     ReverserEmpty,
+    AllOnWrongRail,
+    WrongLikeOthers,
+    CreptUp,
+    NoStep,
     Decays,
     StaysFlat,
     Contradiction,
@@ -52,7 +61,15 @@ pub(super) enum Sign {
 /// Likelihood ratio of a sign, in hundredths.
 pub(super) const fn ratio(sign: Sign) -> u32 {
     match sign {
-        Sign::EnteredWrongLeg | Sign::WrongRail | Sign::NotSwitching => 3200,
+        Sign::EnteredWrongLeg | Sign::WrongRail | Sign::NotSwitching | Sign::OwnCurrent => 3200,
+        Sign::AllOnWrongRail | Sign::CreptUp => 3200,
+        Sign::OwnCurrentElsewhere | Sign::NoStep => 5,
+        // One mistake in the wiring puts all frogs behind it on the wrong rail; one frog's own mistake only that frog.
+        Sign::WrongLikeOthers => 3,
+        Sign::MayBeOnWrongLeg => 400,
+        // A throw is for a train that comes some seconds later: only around the change-over does it explain a short.
+        Sign::LongBefore => 200,
+        Sign::NothingAmiss => 20,
         Sign::Moving | Sign::PositionUnknown | Sign::ThrownBefore | Sign::OutOfStep => 800,
         Sign::WeakContact => 400,
         // Parked cars stand on the other leg of half a yard's turnouts.
@@ -60,12 +77,13 @@ pub(super) const fn ratio(sign: Sign) -> u32 {
         Sign::NothingMovedNear | Sign::StaysFlat => 50,
         Sign::EarlierFault => 200,
         Sign::ThrownUnderTrain => 200,
-        Sign::DeadFrog | Sign::MatchesUnderTrain => 25,
+        Sign::DeadFrog => 25,
+        Sign::MatchesUnderTrain => 20,
         Sign::WasGoodHere => 50,
         Sign::AtBoundary => 400,
         Sign::ClearAndStill => 5,
         Sign::StepHere => 400,
-        Sign::StepElsewhere => 5,
+        Sign::StepElsewhere => 3,
         Sign::LoopFits => 300,
         Sign::LoopNear => 150,
         Sign::LoopOff => 60,

@@ -271,9 +271,10 @@ impl Guard {
         self.undervoltage.reset();
     }
 
-    /// Another district of the booster was armed or cut.
-    pub(crate) fn handle_neighbour(&mut self, now: Mono) {
-        if self.volts.is_none() && self.short.armed().is_none() {
+    /// Another district of the booster was armed, or is being cut. Voltage readings are too slow to show a dip of some
+    /// tens of milliseconds, and show its end after the engines have charged: a cut next door counts without them.
+    pub(crate) fn handle_neighbour(&mut self, cut: bool, now: Mono) {
+        if (cut || self.volts.is_none()) && self.short.armed().is_none() {
             let load = self.baseline.load_before(now);
             self.inrush.handle_neighbour(&self.settings, now, load);
         }

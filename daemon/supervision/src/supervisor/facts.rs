@@ -11,6 +11,7 @@ use wiring::{
 
 use super::Supervisor;
 use crate::{
+    cause::Cause,
     input::{Feed, MachinePosition, MeasuredPolarity, Value},
     locate::{
         Around, BlockFacts, Evidence, FrogFacts, MachineSign, Others, PolaritySign, ReverserFacts,
@@ -26,10 +27,17 @@ const THROWN_WITHIN: Micros = Micros::from_millis(4000);
 const EDGE_WITHIN: Micros = Micros::from_millis(3000);
 /// Flips of a reverser around the onset.
 const FLIPS_WITHIN: Micros = Micros::from_millis(1000);
-/// An edge this close to the onset is the fault itself.
-const SAME: Micros = Micros::from_millis(5);
+/// An edge this close to the onset is the fault itself: blocks and district are sampled one after the other.
+const SAME: Micros = Micros::from_millis(25);
 /// A step elsewhere belongs to the fault within this.
 const ALIKE_WITHIN: Micros = Micros::from_millis(100);
+/// … and not after the cut, but for one sample.
+const ONE_SAMPLE: Micros = Micros::from_millis(10);
+/// A load of this part of the fault's current, this long before it, is no step. Unit: percent.
+const CREPT: i64 = 70;
+const CREPT_BEFORE: Micros = Micros::from_millis(500);
+/// What flows above the load before it is a fault's current from here on.
+const LEAST_FAULT: Microamps = Microamps(1_000_000);
 /// A fall of this part while the fault lasts is a decay. Unit: percent.
 const DECAY: i64 = 70;
 
@@ -38,10 +46,8 @@ impl Supervisor {
     pub(super) fn gather(&self, district: DistrictIx, onset: Mono) -> Evidence {
         let mut evidence = Evidence::of(district);
         let model = &self.model;
-        evidence.frogs = model.district_frogs[district.at()]
-            .iter()
-            .map(|it| self.frog_facts(*it, onset))
-            .collect();
+        evidence.frogs =
+            self.within_reach(district).map(|frog| self.frog_facts(frog, onset)).collect();
         evidence.blocks = model.district_blocks[district.at()]
             .iter()
             .map(|it| self.block_facts(*it, onset))
@@ -56,6 +62,24 @@ impl Supervisor {
         evidence
     }
 
+    /// Frogs that contacts feed, of the district and of those that may share its fault: next to it, or on its booster.
+    fn within_reach(&self, district: DistrictIx) -> impl Iterator<Item = FrogIx> + '_ {
+        let layout = &self.model.layout;
+        let booster = |it: DistrictIx| layout.districts[it.at()].booster;
+        (0..layout.frogs.len()).map(FrogIx::new).filter(move |&frog| {
+            let own = self.model.frogs[frog.at()].district;
+            let fed = !layout.frogs[frog.at()].poles.is_empty();
+            fed && (booster(own) == booster(district) || self.meets(frog, district))
+        })
+    }
+
+    /// The frog or one of its legs lies in the district.
+    fn meets(&self, frog: FrogIx, district: DistrictIx) -> bool {
+        let layout = &self.model.layout;
+        self.model.frogs[frog.at()].district == district
+            || self.legs(frog).any(|(_, block, _)| layout.blocks[block.at()].district == district)
+    }
+
     fn frog_facts(&self, frog: FrogIx, onset: Mono) -> FrogFacts {
         let mut facts = FrogFacts::of(frog);
         facts.polarity = self.polarity_sign(frog, onset);
@@ -66,6 +90,10 @@ impl Supervisor {
         facts.around = self.around(frog);
         facts.lined_train = self.lined_train(frog, onset);
         facts.still = self.still(frog, onset);
+        let own = self.model.frogs[frog.at()].block;
+        facts.train_on_it = self.blocks[own.at()].is_occupied() || self.edge(own, onset).is_some();
+        let shared = self.legs(frog).any(|(_, block, used)| !used && block == own);
+        facts.shares_leg = shared && facts.train_on_it;
         facts.weak_contact = self.frogs[frog.at()].is_dead();
         facts.was_good_here = self.frogs[frog.at()].was_right_here();
         facts.earlier_faults = self.culprits[frog.at()];
@@ -299,7 +327,9 @@ impl Supervisor {
         let current = self.model.district_current[district.at()];
         let fault = self.fault_size(recording, current);
         evidence.shape = shape(recording, current);
+        evidence.opened_by_itself = matches!(recording.cause, Cause::PowerGone { .. });
         evidence.others = self.others(recording, fault);
+        self.keep_within_reach(&mut evidence);
         evidence.loop_measured = self.loop_measured(recording, current);
         let steps: Vec<(BlockIx, Option<bool>)> = self.model.district_blocks[district.at()]
             .iter()
@@ -315,6 +345,7 @@ impl Supervisor {
             }
         };
         for facts in &mut evidence.frogs {
+            facts.own_current = self.own_current(recording, facts.frog, fault);
             facts.step = sign(self.seen_by[facts.frog.at()]);
             let leg = facts.wrong_leg.as_ref().map(|leg| leg.block);
             // The wheel at the gap of that leg joins its rail to the frog: current comes in by the one and goes out by
@@ -329,6 +360,31 @@ impl Supervisor {
         evidence
     }
 
+    /// Frogs of another district take part only where that district stepped as well, or meets this one at the frog.
+    fn keep_within_reach(&self, evidence: &mut Evidence) {
+        let mine = evidence.district;
+        let other = match evidence.others {
+            Others::Stepped(other) => Some(other),
+            Others::Quiet | Others::Fell => None,
+        };
+        evidence.frogs.retain_mut(|facts| {
+            let frog = facts.frog;
+            let own = self.model.frogs[frog.at()].district;
+            let here = self.meets(frog, mine);
+            facts.at_boundary = here && other.is_some_and(|other| self.meets(frog, other));
+            own == mine || facts.at_boundary || Some(own) == other
+        });
+    }
+
+    /// What the sensor of a frog's own current says.
+    fn own_current(&self, recording: &Recording, frog: FrogIx, fault: Microamps) -> Step {
+        match self.object_stepped(recording, Object::Frog(frog), fault) {
+            Some(true) => Step::Here,
+            Some(false) => Step::Elsewhere,
+            None => Step::NotMeasured,
+        }
+    }
+
     fn fault_size(&self, recording: &Recording, current: wiring::index::ChannelIx) -> Microamps {
         let peak = recording.currents(current).map(|(_, amps)| amps).max();
         (peak.unwrap_or(Microamps::ZERO) - recording.base).max(Microamps(500_000))
@@ -336,16 +392,24 @@ impl Supervisor {
 
     /// Whether a block's current or peak stepped with the fault; none: it is not measured there.
     fn stepped(&self, recording: &Recording, block: BlockIx, fault: Microamps) -> Option<bool> {
-        let object = Object::Block(block);
-        let of = |quantity| self.model.channel(object, quantity);
-        let before = recording.samples(of(Quantity::Current)).iter().rev().find_map(
-            |(at, value)| match value {
-                Value::Current(amps) if *at < recording.onset => Some(*amps),
-                _ => None,
-            },
-        );
-        let most = [of(Quantity::Current), of(Quantity::Peak)]
+        self.object_stepped(recording, Object::Block(block), fault)
+    }
+
+    fn object_stepped(
+        &self,
+        recording: &Recording,
+        object: Object,
+        fault: Microamps,
+    ) -> Option<bool> {
+        let of = |quantity| self.model.channels.index(object, quantity);
+        let current = of(Quantity::Current)?;
+        let before = recording.samples(current).iter().rev().find_map(|(at, value)| match value {
+            Value::Current(amps) if *at < recording.onset => Some(*amps),
+            _ => None,
+        });
+        let most = [Some(current), of(Quantity::Peak)]
             .into_iter()
+            .flatten()
             .flat_map(|channel| recording.currents(channel))
             .map(|(_, amps)| amps)
             .max()?;
@@ -382,7 +446,8 @@ impl Supervisor {
             Some(_) | None => Microamps::ZERO,
         };
         let before = amps(kept.as_of(recording.onset - BEFORE_STEP));
-        let until = recording.onset + ALIKE_WITHIN;
+        // After the cut the booster's voltage is back, and engines there charge.
+        let until = (recording.onset + ALIKE_WITHIN).min(recording.trigger + ONE_SAMPLE);
         let most = kept
             .iter()
             .filter(|(at, _)| recording.onset <= *at && *at <= until)
@@ -405,7 +470,8 @@ impl Supervisor {
         let before = self.model.loops.before(district)?;
         let peak = recording.currents(current).map(|(_, amps)| amps).max()?;
         let fault = peak - recording.base;
-        if it.limit.percent(95) <= peak || fault <= Microamps::ZERO {
+        // Load alone says nothing of a loop.
+        if it.limit.percent(95) <= peak || fault < LEAST_FAULT {
             return None;
         }
         let volts = it.volts.volts() - before.ohms() * peak.amps();
@@ -417,9 +483,24 @@ impl Supervisor {
 /// The other's current is taken from a little before the onset.
 const BEFORE_STEP: Micros = Micros::from_millis(30);
 
+/// The current was nearly as high half a second before.
+fn crept(recording: &Recording, current: wiring::index::ChannelIx) -> bool {
+    let peak = recording.currents(current).map(|(_, amps)| amps).max();
+    let early = recording.onset - CREPT_BEFORE;
+    let before = recording.samples(current).iter().rev().find_map(|(at, value)| match value {
+        Value::Current(amps) if *at <= early => Some(*amps),
+        _ => None,
+    });
+    let (Some(peak), Some(before)) = (peak, before) else { return false };
+    LEAST_FAULT < peak && peak.percent(CREPT) < before
+}
+
 /// How current went while the fault lasted: flat, or falling smoothly.
 fn shape(recording: &Recording, current: wiring::index::ChannelIx) -> Shape {
     let mut fault: Vec<Microamps> = Vec::new();
+    if crept(recording, current) {
+        return Shape::Crept;
+    }
     for (at, amps) in recording.currents(current) {
         if recording.onset < at && amps < recording.pickup {
             break;

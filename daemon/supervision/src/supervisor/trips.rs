@@ -67,7 +67,7 @@ impl Supervisor {
             self.carry_fault(district, amps, at);
         }
         if let Some(element) = verdict.picked_up {
-            self.disturb_neighbours(district, at);
+            self.disturb_neighbours(district, false, at);
             self.judge_frogs(district, at);
             self.emit_event(at, EventKind::PickedUp(district, element), None);
         }
@@ -143,7 +143,7 @@ impl Supervisor {
             self.drain_power(feed);
             self.lock_or_try(feed, district, cause, fault, at);
         }
-        self.disturb_neighbours(district, at);
+        self.disturb_neighbours(district, true, at);
         self.tell_trip(district, cause, at);
         self.suspect_run_through(district, cause, onset, at);
         self.judge_frogs(district, at);
@@ -171,12 +171,12 @@ impl Supervisor {
     }
 
     /// Other districts of the booster feel it: engines there charge when voltage comes back.
-    fn disturb_neighbours(&mut self, district: DistrictIx, at: Mono) {
+    fn disturb_neighbours(&mut self, district: DistrictIx, cut: bool, at: Mono) {
         let booster = self.model.layout.districts[district.at()].booster;
         for nth in 0..self.model.booster_districts[booster.at()].len() {
             let other = self.model.booster_districts[booster.at()][nth];
             if other != district {
-                self.guards[other.at()].handle_neighbour(at);
+                self.guards[other.at()].handle_neighbour(cut, at);
             }
         }
     }
