@@ -61,6 +61,8 @@ pub(crate) struct Produced {
     pub(crate) event: EventId,
     pub(crate) told: Told,
     pub(crate) validity: Validity,
+    /// Whether it was so when that was known last.
+    was: Option<bool>,
     /// It was identified since the last login.
     pub(crate) announced: bool,
 }
@@ -118,7 +120,7 @@ impl Events {
 
     fn produce(&mut self, event: EventId, told: Told) {
         let validity = Validity::Unknown;
-        self.produced.push(Produced { event, told, validity, announced: false });
+        self.produced.push(Produced { event, told, validity, was: None, announced: false });
     }
 
     fn consume(&mut self, event: EventId, heard: Heard, foreign: bool) {
@@ -173,18 +175,21 @@ impl Events {
         }
     }
 
-    /// Takes the layout as it is seen and tells which events have just come true, by place; where nothing was known
-    /// before, that is `false`: told quietly.
+    /// Takes the layout as it is seen and tells, by place, which events have come true since it was known that they were
+    /// not; and with `false` those of which something is known for the first time, or nothing any more: told quietly.
     pub(crate) fn show(&mut self, seen: &Snapshot) -> Vec<(usize, bool)> {
         let mut news = Vec::new();
         for (at, it) in self.produced.iter_mut().enumerate() {
             let Some(validity) = validity(&it.told, seen) else { continue };
             let before = std::mem::replace(&mut it.validity, validity);
-            if (before, validity) == (Validity::Invalid, Validity::Valid) {
+            let was = match validity {
+                Validity::Valid => it.was.replace(true),
+                Validity::Invalid => it.was.replace(false),
+                Validity::Unknown => it.was,
+            };
+            if validity == Validity::Valid && was == Some(false) {
                 news.push((at, true));
-            } else if before != validity
-                && (before, validity) != (Validity::Valid, Validity::Invalid)
-            {
+            } else if before != validity && [before, validity].contains(&Validity::Unknown) {
                 news.push((at, false));
             }
         }
@@ -244,7 +249,7 @@ fn validity(told: &Told, seen: &Snapshot) -> Option<Validity> {
         }
         Told::Power(district, state) => {
             let power = seen.districts.get(district.at()).map(|it| it.power);
-            known(power.and_then(power_state).map(|it| it == *state))
+            known(power.and_then(|it| is_power(it, *state)))
         }
         Told::Polarity(frog, polarity) => {
             let measured = seen.frogs.get(frog.at()).and_then(|it| fresh(it.measured));
@@ -269,12 +274,14 @@ const fn position_state(position: MachinePosition) -> u8 {
     }
 }
 
-const fn power_state(power: PowerState) -> Option<u8> {
+/// None while nothing has shown it yet. One that is being restored is in none of the states.
+const fn is_power(power: PowerState, state: u8) -> Option<bool> {
     match power {
-        PowerState::On => Some(0),
-        PowerState::Cut => Some(1),
-        PowerState::Cutting => Some(2),
-        PowerState::CutFailed => Some(3),
-        PowerState::Unknown | PowerState::Restoring => None,
+        PowerState::On => Some(state == 0),
+        PowerState::Cut => Some(state == 1),
+        PowerState::Cutting => Some(state == 2),
+        PowerState::CutFailed => Some(state == 3),
+        PowerState::Restoring => Some(false),
+        PowerState::Unknown => None,
     }
 }

@@ -235,6 +235,24 @@ fn what_comes_true_is_reported_and_what_grows_old_is_unknown() {
 }
 
 #[test]
+fn a_change_behind_a_gap_is_reported_and_a_restored_district_too() {
+    let mut bench = Bench::permitted();
+    bench.show_position(MachinePosition::Normal, false);
+    bench.show_position(MachinePosition::Normal, true);
+    bench.show_position(MachinePosition::Normal, false);
+    let quiet = bench.written();
+    assert!(quiet.iter().all(|it| !it.starts_with(":X195B4")), "nothing has changed: {quiet:?}");
+    bench.show_position(MachinePosition::Normal, true);
+    bench.show_position(MachinePosition::Reverse, false);
+    assert!(bench.written().contains(&":X195B4566N0300123456011071;".to_owned()));
+    for power in [PowerState::Cut, PowerState::Restoring, PowerState::On] {
+        bench.seen.districts[0].power = power;
+        bench.node.show(&bench.seen);
+    }
+    assert!(bench.written().contains(&":X195B4566N0300123456014018;".to_owned()), "on, measured");
+}
+
+#[test]
 fn the_first_report_of_an_event_follows_its_identification() {
     let mut bench = Bench::with_id(ID);
     bench.show_position(MachinePosition::Normal, false);
