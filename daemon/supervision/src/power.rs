@@ -109,6 +109,8 @@ pub(crate) struct Power {
     state: PowerState,
     cut: Option<CutOrder>,
     switched_on: Option<Mono>,
+    /// It has been seen on since the start.
+    been_on: bool,
     feedback: Option<bool>,
     has_feedback: bool,
     has_current: bool,
@@ -131,6 +133,7 @@ impl Power {
             state: PowerState::Unknown,
             cut: None,
             switched_on: None,
+            been_on: false,
             feedback: None,
             has_feedback: false,
             has_current: false,
@@ -518,6 +521,7 @@ impl Power {
     fn change(&mut self, state: PowerState, now: Mono) {
         if self.state != state {
             self.state = state;
+            self.been_on |= state == PowerState::On;
             self.tell(now, Told::Changed(state));
         }
     }
@@ -538,6 +542,11 @@ impl Power {
     /// Below this no current flows: as set, or by the sensor's noise.
     pub(crate) fn residual(&self) -> Microamps {
         self.settings.residual.unwrap_or_else(|| self.noise.residual())
+    }
+
+    /// It has been seen on since the start.
+    pub(crate) const fn has_been_on(&self) -> bool {
+        self.been_on
     }
 
     /// There is an actuator.

@@ -315,7 +315,8 @@ impl Supervisor {
         self.raise(AlarmKind::ReadingStale, subject, Grade::Other, at, seen);
     }
 
-    /// At the start, outputs found off are switched on where the layout says so; else they wait for an operator.
+    /// At the start, outputs found off are switched on where the layout says so; else they wait for an operator. What was
+    /// on and went off by itself, as a node's own trip, was not found off: it is not tried again from here.
     pub(super) fn switch_on_at_start(&mut self, feed: Feed, on: bool, at: Mono) {
         let early = at.since(self.started) <= AT_START;
         if on || self.start_power == StartPower::Journal || !early {
@@ -328,6 +329,7 @@ impl Supervisor {
             && self.restores[nth].due().is_none()
             && !self.powers[nth].is_cut_by_order()
             && self.powers[nth].state() == PowerState::Cut
+            && !self.powers[nth].has_been_on()
             && self.powers[nth].has_actuator();
         if wanted && free {
             let turn = self.take_turn(feed, at);

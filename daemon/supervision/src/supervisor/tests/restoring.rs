@@ -281,6 +281,20 @@ fn an_output_found_off_waits_for_a_person_unless_the_layout_says_auto() {
 }
 
 #[test]
+fn an_output_that_goes_off_by_itself_is_not_switched_on_again_as_at_a_start() {
+    let more = "[protection]\npower-on = \"auto\"";
+    let mut rig = Rig::start(more, Start::live(Remembered::default()));
+    rig.play(
+        "0 district/quarry/feedback off\n0..100/20 district/quarry/current 0.0\n\
+         110 district/quarry/feedback on\n120..1000/20 district/quarry/current 0.4\n\
+         1010 district/quarry/feedback off\n1020..5000/20 district/quarry/current 0.0\n\
+         5010 district/quarry/feedback off\n5020..6000/20 district/quarry/current 0.0",
+    );
+    let orders = rig.shown(|what| matches!(what, Decision::Order(_)));
+    assert_eq!(orders.join("; "), "0 on district/quarry start");
+}
+
+#[test]
 fn stopping_cuts_everything_that_can_be_cut() {
     let mut rig = Rig::new("");
     rig.play("0..1000/20 district/quarry/current 0.1\n1000 ! stop\n1020..1100/20 district/quarry/current 0.0");
