@@ -16,6 +16,8 @@ import { lastFaults } from './district.js';
 const CARDS = 8;
 /** Above this the live page shows exceptions and counts instead of cells. */
 const CELLS = 60;
+/** Above this the districts' turnouts stand side by side where there is room. */
+const GROUPS = 6;
 
 /** @param {any} p */
 export function livePage({ s, lost, top }) {
@@ -110,7 +112,7 @@ function turnouts(s) {
   return html`<section class="panel a-turnouts" aria-labelledby="h-turnouts">
     <div class="head"><h2 id="h-turnouts">Turnouts</h2><span class="quiet">${fitted(s)}, ${at('normal')} normal, ${at('reverse')} reverse${bad ? `, ${bad} need attention` : ''}</span></div>
     ${s.turnouts.length <= CARDS ? cards(s, s.turnouts.map((_, at) => at)) : nothing}${many && bad ? cards(s, s.turnouts.map((t, at) => (trouble(t) ? at : -1)).filter((at) => at >= 0).slice(0, 12)) : nothing}
-    ${s.turnouts.length <= CARDS ? nothing : many ? html`<ul class="counts">${s.districts.map((d, n) => group(s, d, n, many))}</ul>` : s.districts.map((d, n) => group(s, d, n, many))}
+    ${s.turnouts.length <= CARDS ? nothing : many ? html`<ul class="counts">${s.districts.map((d, n) => group(s, d, n, many))}</ul>` : html`<div class="groups ${s.districts.length > GROUPS ? 'many' : ''}">${s.districts.map((d, n) => group(s, d, n, many))}</div>`}
     <p class="foot legend quiet"><span>${glyph({ position: 'normal', frog: 'matches' }, 18)} position over frog, in line when they agree</span><span>${glyph({ position: 'reverse', frog: 'wrong' }, 18)} frog on the wrong rail</span><span>${bullet({ fill: 40, tick: 60, width: 44, label: 'bar' })} contact load, heat mark</span><span>N normal, <b>R</b> reverse</span></p></section>`;
 }
 
