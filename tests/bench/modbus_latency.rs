@@ -125,9 +125,9 @@ fn text(device: &Path, turnaround: Duration) -> String {
             at + 1,
             REGISTERS - 1
         );
-        let _ = write!(
+        let _ = writeln!(
             outputs,
-            "{{ channel = \"district/d{at}/power\", coil = {at}, deadman = \"board\" }},\n"
+            "{{ channel = \"district/d{at}/power\", coil = {at}, deadman = \"board\" }},"
         );
     }
     let _ = write!(
@@ -174,7 +174,7 @@ fn serve(mut line: File, turnaround: Duration, plant: &Mutex<Plant>) {
         if question.len() < 8 {
             continue;
         }
-        let asked: Vec<u8> = question.drain(..).collect();
+        let asked = std::mem::take(&mut question);
         let there = heard + CHARACTER * 8;
         let answer = answer(&asked, there, plant);
         let length = u32::try_from(answer.len()).expect("short");
