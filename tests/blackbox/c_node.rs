@@ -273,4 +273,9 @@ fn tripped(daemon: &Daemon, wire: &Wire, node: &mut Node) {
         (first["complete"] == json!(true)).then_some(first)
     });
     assert_eq!(fault["district"], "east", "{fault}");
+    assert_eq!(fault["cause"], "power-cut", "a breaker that opens unasked: {fault}");
+    assert_eq!(
+        fault["fault"], 1,
+        "nothing before it was a fault, and it was not switched on again"
+    );
 }
