@@ -1,7 +1,7 @@
 // After the short: the list is narrowed, a fault is compared, zoomed, noted, named and saved; the session is reported.
 import assert from 'node:assert/strict';
 import { after, before, test } from 'node:test';
-import { openPage, real, settled, signIn, startBrowser, startProgram } from './program.mjs';
+import { FAULT_WITHIN, keep, openPage, real, settled, signIn, startBrowser, startProgram } from './program.mjs';
 
 let program;
 let browser;
@@ -10,7 +10,6 @@ let browser;
 const only = { skip: real && 'needs the invented faults' };
 
 before(async () => {
-  if (real) return;
   program = await startProgram('alarm');
   browser = await startBrowser();
 });
@@ -59,6 +58,56 @@ test('the waveform goes closer, wider, and to what lies between the cursors', on
   await context.close();
 });
 
+test('a drag looks closer, keys too, and reset goes back', only, async () => {
+  const { page, context } = await openPage(browser, program.url, '/faults/27');
+  await page.locator('.osc').waitFor();
+  const shown = async () => (await page.locator('.osc .axis[text-anchor="middle"]').allTextContents()).join();
+  const reset = page.getByRole('button', { name: 'Reset the zoom' });
+  const first = await shown();
+  assert.ok(await reset.isDisabled());
+  const box = await page.locator('.osc').boundingBox();
+  await page.mouse.move(box.x + box.width * 0.4, box.y + 60);
+  await page.mouse.down();
+  await page.mouse.move(box.x + box.width * 0.5, box.y + 60, { steps: 4 });
+  assert.equal(await page.locator('.osc .marked').count(), 1);
+  await page.mouse.up();
+  await page.waitForFunction((first) => [...document.querySelectorAll('.osc .axis[text-anchor="middle"]')].map((it) => it.textContent).join() !== first, first);
+  assert.equal(await page.locator('.osc .marked, .osc .cursor').count(), 0, 'a drag sets no cursor');
+  await reset.click();
+  assert.equal(await shown(), first);
+  await page.locator('.wave').focus();
+  await page.keyboard.press('+');
+  await page.waitForFunction((first) => [...document.querySelectorAll('.osc .axis[text-anchor="middle"]')].map((it) => it.textContent).join() !== first, first);
+  await page.keyboard.press('0');
+  await page.waitForTimeout(50);
+  assert.equal(await shown(), first);
+  await context.close();
+});
+
+test('each time that fault current flowed stands beside the others on one scale', only, async () => {
+  const { page, context } = await openPage(browser, program.url, '/faults/27');
+  await page.getByRole('heading', { name: 'Fault current flowed 3 times' }).waitFor();
+  const said = await page.locator('.tries-of .compare p').allInnerTexts();
+  assert.equal(said.length, 3);
+  for (const it of said) assert.match(it, /\d+ ms, \d+\.\d+ A²s let through, peak 4\.\d+ A/);
+  await page.getByRole('button', { name: 'Show Again, 2 of 3 in the waveform' }).click();
+  await page.waitForFunction(() => [...document.querySelectorAll('.osc .axis[text-anchor="middle"]')].some((it) => it.textContent.startsWith('+10')));
+  await context.close();
+});
+
+test('on a phone no page of the review scrolls sideways', only, async () => {
+  for (const width of [320, 390]) {
+    for (const path of ['/faults', '/faults/27', '/machines', '/report']) {
+      const { page, context } = await openPage(browser, program.url, path, { viewport: { width, height: 700 } });
+      await settled(page);
+      assert.ok(await page.evaluate(() => document.documentElement.scrollWidth <= innerWidth), `${path} at ${width}`);
+      const inside = await page.locator('.scroll').evaluateAll((all) => all.filter((it) => it.scrollWidth > it.clientWidth + 1).length);
+      assert.equal(inside, 0, `a table of ${path} at ${width}`);
+      await context.close();
+    }
+  }
+});
+
 test('a note is signed and stays, and files are offered', only, async () => {
   const { page, context } = await openPage(browser, program.url, '/faults/27');
   await signIn(page, program.token);
@@ -89,5 +138,31 @@ test('the session report shows power by district and saves one page', only, asyn
   const download = page.waitForEvent('download');
   await page.getByRole('link', { name: 'Save as one page' }).click();
   assert.equal((await download).suggestedFilename(), 'session.html');
+  await context.close();
+});
+
+test('a fault of the demo is seen, opened, noted and saved in every form', { skip: !real && 'needs the real program' }, async () => {
+  const { page, noted, context } = await openPage(browser, program.url, '/faults');
+  await signIn(page, program.token);
+  await page.locator('tbody a').first().waitFor({ timeout: FAULT_WITHIN });
+  const name = await page.locator('tbody a').first().innerText();
+  await page.locator('tbody a').first().click();
+  await page.locator('.osc .trace').first().waitFor({ timeout: 15_000 });
+  await page.locator('.suspects li').first().waitFor();
+  const number = name.replace(/\D/g, '');
+  await page.getByLabel('What was found, what was done').fill('Seen in the demo.');
+  await page.getByRole('button', { name: 'Add the note' }).click();
+  await page.locator('.notes li', { hasText: 'Seen in the demo.' }).getByText('Ines').waitFor();
+  const forms = { json: /^\{/, csv: /,/, text: /Fault/, cfg: /checkrail/, dat: /,/, 'cfg-binary': /checkrail/, 'dat-binary': /./s };
+  for (const [form, like] of Object.entries(forms)) {
+    const answer = await page.evaluate(async ([number, form]) => {
+      const got = await fetch(`/api/v1/faults/${number}/export?as=${form}`);
+      return { status: got.status, text: await got.text() };
+    }, [number, form]);
+    assert.equal(answer.status, 200, form);
+    assert.match(answer.text, like, form);
+  }
+  await keep(page, 'demo-fault');
+  assert.deepEqual(noted.errors, []);
   await context.close();
 });

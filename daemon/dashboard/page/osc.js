@@ -73,8 +73,8 @@ export function tracePath(w, x, y, range) {
   return parts.join('');
 }
 
-/** @param {{waves: Wave[], width: number, range: [number, number], onset: number, cleared: number|null, trip: number|null, a: number|null, b: number|null, opens: {ms: number, text: string}[]}} of */
-export function oscillogram({ waves, width, range, onset, cleared, trip, a, b, opens }) {
+/** @param {{waves: Wave[], width: number, range: [number, number], onset: number, cleared: number|null, trip: number|null, a: number|null, b: number|null, opens: {ms: number, text: string}[], drag?: {from: number, to: number|null}|null}} of */
+export function oscillogram({ waves, width, range, onset, cleared, trip, a, b, opens, drag }) {
   const { analog, digital } = order(waves);
   const shown = analog.slice(0, 4);
   const rows = digital.slice(0, 12);
@@ -96,6 +96,7 @@ export function oscillogram({ waves, width, range, onset, cleared, trip, a, b, o
     ${inside(0) ? svg`<line class="trigger" x1=${x(0)} x2=${x(0)} y1=${base} y2=${height - 22}></line><text class="strong" x=${x(0)} y=${base - 6} text-anchor="middle">trigger</text>` : nothing}
     ${opens.filter((o) => inside(o.ms)).map((o) => svg`<line class="opens" x1=${x(o.ms)} x2=${x(o.ms)} y1=${base} y2=${height - 22}></line><text class="strong" x=${x(o.ms) + (x(o.ms) > width - 140 ? -6 : 6)} y=${base + 12} text-anchor=${x(o.ms) > width - 140 ? 'end' : 'start'}>${o.text}</text>`)}
     ${[['A', a], ['B', b]].map(([name, ms]) => (typeof ms === 'number' && inside(ms) ? svg`<line class="cursor" x1=${x(ms)} x2=${x(ms)} y1=${base} y2=${height - 22}></line><text class="strong" x=${x(ms) + 3} y=${height - 26}>${name}</text>` : nothing))}
+    ${drag && drag.to !== null ? svg`<rect class="marked" x=${x(Math.min(drag.from, drag.to))} y=${base} width=${Math.abs(x(drag.to) - x(drag.from))} height=${height - base - 22}></rect>` : nothing}
   </svg>`;
 }
 
@@ -137,7 +138,7 @@ function digitalRow(w, top, { x, range, width }) {
 
 /** The differences between the cursors, in words. @param {Wave[]} waves @param {number|null} a @param {number|null} b */
 export function cursorWords(waves, a, b) {
-  if (a === null) return html`<p class="quiet small hint">Click the waveform, or use the arrow keys in it, to set cursor A; Shift with an arrow moves ten samples, B moves the other one.</p>`;
+  if (a === null) return html`<p class="quiet small hint">Click the waveform, or use the arrow keys in it, to set cursor A; Shift with an arrow moves ten samples, B moves the other one. Drag to look closer, or press + − and 0 to reset.</p>`;
   const current = order(waves).analog[0];
   const of = (ms) => (current ? valueAt(current, ms) : null);
   const said = (name, ms) => `${name} ${ms.toFixed(1)} ms${typeof of(ms) === 'number' ? `, ${of(ms).toFixed(2)} ${current.unit}` : ''}`;
@@ -156,4 +157,37 @@ export function mini({ wave, range, high, onset, cleared, label }) {
     ${from < to ? svg`<rect class="wash" x=${x(from)} y="0" width=${x(to) - x(from)} height=${height - 4}></rect>` : nothing}
     <path class="base" d=${`M0 ${height - 4}h${width}`}></path><path class="trigger" d=${`M${x(0)} 0v${height - 4}`}></path>
     ${wave ? svg`<path class="trace" d=${tracePath(wave, x, y, range)}></path>` : nothing}</svg>`;
+}
+
+/** Below this a current is no fault current any more. Unit: A. */
+const GONE = 0.05;
+/** A current that was gone for so long has been switched off, not dipped. Unit: ms. */
+const APART = 15;
+
+/**
+ * The stretches of one record in which fault current flowed: the first, and each time a breaker or a try closed on the
+ * fault again. Energy is that of the whole current, let through at the head of the district.
+ * @param {Wave} wave @param {number} onset @param {number} step what counts as fault current, above what flowed before. Unit: A.
+ * @returns {{from: number, to: number, peak: number, energy: number}[]}
+ */
+export function tries(wave, onset, step) {
+  const before = valueAt(wave, onset - 0.001);
+  const above = (typeof before === 'number' ? before : 0) + step;
+  /** @type {{from: number, to: number, peak: number, energy: number}[]} */
+  const all = [];
+  let last = null;
+  wave.ms.forEach((ms, at) => {
+    const v = wave.values[at];
+    if (ms < onset - 0.001 || typeof v !== 'number') return;
+    const until = wave.ms[at + 1] ?? ms;
+    if (v < above) return;
+    if (!last || ms - last.to > APART) {
+      last = { from: ms, to: until, peak: v, energy: 0 };
+      all.push(last);
+    }
+    last.to = until;
+    last.peak = Math.max(last.peak, v);
+    last.energy += (v * v * (until - ms)) / 1000;
+  });
+  return all.filter((it) => it.peak > GONE);
 }

@@ -5,6 +5,10 @@
 //! [`Notice::Saved`] only after its transaction is durable. What cannot be saved is counted, reported by
 //! [`Notice::Failing`], kept while there is room, and tried again.
 //!
+//! [`History::start`] never fails: a file that cannot be opened is tried again with growing pauses, 1 s to 60 s. Meanwhile
+//! 64 fault records, 32 768 states (alarms, lock-outs, hits, notes, results) and 8192 lines are kept in memory; what comes
+//! beyond is counted and said in the alarm. Fault numbers that nobody could read are moved up when the file opens.
+//!
 //! # Back-up while the daemon runs
 //!
 //! `checkrail faults backup FILE` copies the whole history into one new file, while the daemon goes on writing: what was

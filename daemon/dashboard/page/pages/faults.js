@@ -4,14 +4,16 @@ import { html, nothing } from '../vendor/lit-html/lit-html.js';
 import { get } from '../act.js';
 import { ui } from '../app.js';
 import { request } from '../dialogs.js';
-import { cursorWords, edges, mini, order, oscillogram, shortName } from '../osc.js';
+import { cursorWords, edges, mini, order, oscillogram, shortName, tries } from '../osc.js';
 import { bullet } from '../signs.js';
 import { capital, clockMs, count, dateTime, percent } from '../words.js';
 
 /** @type {{key: string, list: any[]|null, error: string}} */
 const book = { key: '', list: null, error: '' };
-/** @type {{number: string, fault: any, error: string, range: [number, number]|null, a: number|null, b: number|null, moving: 'a'|'b', tries: number}} */
-const open = { number: '', fault: null, error: '', range: null, a: null, b: null, moving: 'a', tries: 0 };
+/** @type {{number: string, fault: any, error: string, range: [number, number]|null, a: number|null, b: number|null, moving: 'a'|'b', tries: number, drag: {x: number, from: number, to: number|null}|null}} */
+const open = { number: '', fault: null, error: '', range: null, a: null, b: null, moving: 'a', tries: 0, drag: null };
+/** The shortest time that can be shown. Unit: ms. */
+const NARROWEST = 4;
 
 /** What the list is narrowed to: by the address, so that a narrowed list can be kept. */
 const KEYS = ['district', 'cause', 'suspect', 'from', 'to'];
@@ -39,7 +41,7 @@ export function faultsPage({ s, lost }) {
   const title = book.error ? `The faults cannot be read: ${book.error}.` : book.list === null ? 'Reading the faults.' : list.length === 0 ? `No fault${some} has been recorded.` : `${count(list.length, 'fault')}${some} recorded.`;
   return html`<div class="page"><section class="headline l0"><div class="said"><div role="status"><h1>${lost ? 'Last known: ' : ''}${title}</h1></div><p>${list.length ? `The newest was in ${list[0].district}, ${dateTime(Date.parse(list[0].trigger))}.` : 'A record keeps two seconds before and three seconds after.'}</p></div><div class="buttons"><a class="button" href="/report">Session report</a></div></section>
     <section class="panel">${filters(s, list, only)}
-    ${list.length ? html`<div class="scroll" tabindex="0" role="region" aria-label="Faults"><table class="rows"><caption class="sr">Faults, newest first</caption>
+    ${list.length ? html`<div class="scroll" tabindex="0" role="region" aria-label="Faults"><table class="rows stack"><caption class="sr">Faults, newest first</caption>
       <thead><tr><th scope="col">Fault</th><th scope="col">When</th><th scope="col">District</th><th scope="col">What</th><th scope="col">First suspect</th><th scope="col" class="n">Peak</th><th scope="col" class="n">Gone after</th></tr></thead>
       <tbody>${list.map(line)}</tbody></table></div>` : nothing}</section></div>`;
 }
@@ -69,7 +71,7 @@ function filters(s, list, only) {
 function line(f) {
   const suspect = f.named ?? f.suspect;
   const share = f.named ? 'named' : f.share === null ? '' : percent(Math.round(f.share * 100));
-  return html`<tr><th scope="row"><a href="/faults/${f.fault}">Fault ${f.fault}</a></th><td>${dateTime(Date.parse(f.trigger))}</td><td>${f.district}</td><td>${f.text}${f.complete ? '' : html` <span class="boxed">not complete</span>`}</td><td>${suspect ? html`${suspect.replace('frog/', '')} <span class="quiet">${share}</span>` : '–'}</td><td class="n">${f.peak === null ? '–' : `${f.peak.toFixed(2)} A`}</td><td class="n">${f.cleared_ms === null ? 'not seen' : `${f.cleared_ms.toFixed(1)} ms`}</td></tr>`;
+  return html`<tr><th scope="row"><a href="/faults/${f.fault}">Fault ${f.fault}</a></th><td data-label="When">${dateTime(Date.parse(f.trigger))}</td><td data-label="District">${f.district}</td><td data-label="What" class="wide">${f.text}${f.complete ? '' : html` <span class="boxed">not complete</span>`}</td><td data-label="First suspect">${suspect ? html`${suspect.replace('frog/', '')} <span class="quiet">${share}</span>` : '–'}</td><td data-label="Peak" class="n">${f.peak === null ? '–' : `${f.peak.toFixed(2)} A`}</td><td data-label="Gone after" class="n">${f.cleared_ms === null ? 'not seen' : `${f.cleared_ms.toFixed(1)} ms`}</td></tr>`;
 }
 
 /** @param {string} number */
@@ -158,9 +160,31 @@ function waveform(f, s) {
   const current = order(waves).analog[0];
   return html`<section class="panel a-wave" aria-labelledby="h-wave"><div class="head"><h2 id="h-wave">Waveform</h2><span class="quiet">${current ? `current of ${shortName(current.channel).split(' ')[0]}, ${rate(current)}` : 'no current was measured'}</span>
       <div class="buttons small" role="group" aria-label="Time shown">${VIEWS.map(([word, from, to]) => html`<button aria-pressed=${open.range && open.range[0] === (from ?? all[0]) && open.range[1] === (to ?? all[1]) ? 'true' : 'false'} @click=${() => { open.range = [from ?? all[0], to ?? all[1]]; ui.draw(); }}>${word}</button>`)}${zoomButtons(range, all)}</div></div>
-    <div class="wave" tabindex="0" role="group" aria-label="Waveform cursors" @click=${(e) => place(e, range, width)} @keydown=${(e) => moveCursor(e, current, range)}>
-      ${oscillogram({ waves, width, range, onset: f.onset_ms, cleared, trip: district ? district.trip_ma / 1000 : null, a: open.a, b: open.b, opens })}</div>
-    <div class="pad">${cursorWords(waves, open.a, open.b)}</div></section>`;
+    <div class="wave" tabindex="0" role="group" aria-label="Waveform cursors" @pointerdown=${(e) => begin(e, range, width)} @pointermove=${(e) => drag(e, range, width)} @pointerup=${(e) => finish(e, range, width)} @pointercancel=${() => { open.drag = null; ui.draw(); }} @keydown=${(e) => moveCursor(e, current, range)}>
+      ${oscillogram({ waves, width, range, onset: f.onset_ms, cleared, trip: district ? district.trip_ma / 1000 : null, a: open.a, b: open.b, opens, drag: open.drag })}</div>
+    <div class="pad">${cursorWords(waves, open.a, open.b)}</div>${triesOf(f, current, all)}</section>`;
+}
+
+/** A step of this size counts as fault current: the default of `short-step`. Unit: A. */
+const FAULT_STEP = 1.5;
+const SHOWN = 8;
+
+/** Each time that fault current flowed in this record, on one scale: a repeating fault is a repeating shape. @param {any} f @param {any} wave @param {number[]} all */
+function triesOf(f, wave, all) {
+  if (!wave || wave.unit !== 'A') return nothing;
+  const found = tries(wave, f.onset_ms, Math.min(FAULT_STEP, (f.peak ?? 0) / 2));
+  if (found.length === 0) return nothing;
+  const high = Math.max(...found.map((it) => it.peak)) * 1.05;
+  const long = Math.max(40, ...found.map((it) => it.to - it.from)) * 1.4;
+  const name = (n) => (n === 0 ? 'First' : `Again, ${n + 1} of ${found.length}`);
+  const words = (it) => `${(it.to - it.from).toFixed(0)} ms, ${it.energy.toFixed(2)} A²s let through, peak ${it.peak.toFixed(2)} A`;
+  return html`<div class="tries-of"><div class="head"><h3>${found.length === 1 ? 'Fault current flowed once' : `Fault current flowed ${found.length} times`}</h3><span class="quiet">all on one scale to ${high.toFixed(1)} A, ${long.toFixed(0)} ms</span></div>
+    <div class="compare">${found.slice(0, SHOWN).map((it, n) => {
+      const range = /** @type {[number, number]} */ ([it.from - long * 0.2, it.from + long * 0.8]);
+      const show = () => { open.range = [Math.max(all[0], range[0]), Math.min(all[1], range[1])]; ui.draw(); };
+      return html`<div>${mini({ wave, range, high, onset: it.from, cleared: it.to, label: `Current: ${name(n)}, ${words(it)}` })}
+        <p class="small"><b>${name(n)}</b> <span class="quiet">${it.from >= 0 ? '+' : '−'}${Math.abs(it.from).toFixed(0)} ms</span><br>${words(it)} <button class="small" aria-label="Show ${name(n)} in the waveform" @click=${show}>Show</button></p></div>`;
+    })}</div>${found.length > SHOWN ? html`<p class="foot quiet">${count(found.length - SHOWN, 'more time')} in the exports.</p>` : nothing}</div>`;
 }
 
 /** Closer, wider, earlier, later, and what lies between the cursors. @param {[number, number]} range @param {number[]} all */
@@ -169,14 +193,14 @@ function zoomButtons(range, all) {
   const span = to - from;
   const middle = open.a !== null && open.a >= from && open.a <= to ? open.a : (from + to) / 2;
   const show = (a, b) => {
-    const wide = Math.max(4, Math.min(b - a, all[1] - all[0]));
+    const wide = Math.max(NARROWEST, Math.min(b - a, all[1] - all[0]));
     const start = Math.max(all[0], Math.min(a, all[1] - wide));
     open.range = [start, start + wide];
     ui.draw();
   };
   const between = open.a !== null && open.b !== null && Math.abs(open.b - open.a) > 1;
   return html`<button aria-label="Closer" @click=${() => show(middle - span / 4, middle + span / 4)}>+</button><button aria-label="Wider" @click=${() => show(middle - span, middle + span)}>−</button><button aria-label="Earlier" @click=${() => show(from - span / 2, to - span / 2)}>‹</button><button aria-label="Later" @click=${() => show(from + span / 2, to + span / 2)}>›</button>
-    ${between ? html`<button @click=${() => show(Math.min(open.a, open.b) - 2, Math.max(open.a, open.b) + 2)}>A to B</button>` : nothing}`;
+    <button aria-label="Reset the zoom" ?disabled=${open.range === null} @click=${() => { open.range = null; ui.draw(); }}>Reset</button>${between ? html`<button @click=${() => show(Math.min(open.a, open.b) - 2, Math.max(open.a, open.b) + 2)}>A to B</button>` : nothing}`;
 }
 
 /** @param {any} w */
@@ -186,11 +210,45 @@ function rate(w) {
   return seconds > 0 ? `about ${Math.round(near / seconds)} samples/s` : count(near, 'sample');
 }
 
-/** @param {MouseEvent} e @param {[number, number]} range @param {number} width */
-function place(e, range, width) {
+/** The time under a pointer. @param {MouseEvent} e @param {[number, number]} range @param {number} width */
+function timeAt(e, range, width) {
   const box = /** @type {Element} */ (e.currentTarget).querySelector('svg').getBoundingClientRect();
   const px = ((e.clientX - box.left) / box.width) * width;
-  const ms = range[0] + ((px - edges.LEFT) / (width - edges.LEFT - edges.RIGHT)) * (range[1] - range[0]);
+  return range[0] + ((px - edges.LEFT) / (width - edges.LEFT - edges.RIGHT)) * (range[1] - range[0]);
+}
+
+/** A drag of fewer pixels is a click. */
+const DRAG_LEAST = 6;
+
+/** A mouse or pen begins to mark a span; a finger scrolls. @param {PointerEvent} e @param {[number, number]} range @param {number} width */
+function begin(e, range, width) {
+  if (e.button !== 0) return;
+  open.drag = { x: e.clientX, from: timeAt(e, range, width), to: null };
+}
+
+/** @param {PointerEvent} e @param {[number, number]} range @param {number} width */
+function drag(e, range, width) {
+  if (!open.drag || e.pointerType === 'touch' || Math.abs(e.clientX - open.drag.x) < DRAG_LEAST) return;
+  const held = /** @type {Element} */ (e.currentTarget);
+  if (open.drag.to === null && !held.hasPointerCapture(e.pointerId)) held.setPointerCapture(e.pointerId);
+  open.drag.to = Math.max(range[0], Math.min(range[1], timeAt(e, range, width)));
+  ui.draw();
+}
+
+/** A marked span is shown; a click sets a cursor. @param {PointerEvent} e @param {[number, number]} range @param {number} width */
+function finish(e, range, width) {
+  const marked = open.drag;
+  open.drag = null;
+  if (!marked) return;
+  if (marked.to === null) return place(e, range, width);
+  const [from, to] = [Math.max(range[0], Math.min(marked.from, marked.to)), Math.max(marked.from, marked.to)];
+  if (to - from >= NARROWEST) open.range = [from, to];
+  ui.draw();
+}
+
+/** @param {MouseEvent} e @param {[number, number]} range @param {number} width */
+function place(e, range, width) {
+  const ms = timeAt(e, range, width);
   if (ms < range[0] || ms > range[1]) return;
   open[open.moving] = ms;
   open.moving = open.moving === 'a' ? 'b' : 'a';
@@ -199,6 +257,13 @@ function place(e, range, width) {
 
 /** @param {KeyboardEvent} e @param {any} w @param {[number, number]} range */
 function moveCursor(e, w, range) {
+  const zoom = { '+': ['Closer'], '=': ['Closer'], '-': ['Wider'], 0: ['Reset the zoom'] }[e.key];
+  if (zoom) {
+    e.preventDefault();
+    e.stopPropagation();
+    /** @type {HTMLButtonElement|null} */ (document.querySelector(`.a-wave button[aria-label="${zoom[0]}"]`))?.click();
+    return;
+  }
   if (e.key === 'b' || e.key === 'B') open.moving = open.moving === 'a' ? 'b' : 'a';
   const way = { ArrowLeft: -1, ArrowRight: 1 }[e.key];
   if (!way && e.key.toLowerCase() !== 'b') return;
@@ -221,8 +286,8 @@ function events(f) {
   const told = f.events.filter((e) => e.kind !== 'state');
   const left = f.events.length - told.length;
   return html`<section class="panel a-events" aria-labelledby="h-ev"><div class="head"><h2 id="h-ev">Sequence of events</h2><span class="quiet">clock of Checkrail</span></div>
-    <div class="scroll" tabindex="0" role="region" aria-label="Sequence of events"><table class="events"><thead><tr><th scope="col">Time</th><th scope="col" class="n">From trigger, ms</th><th scope="col">Event</th></tr></thead>
-    <tbody>${told.map((e) => html`<tr class=${e.kind === 'order' ? 'raised' : ''}><td>${clockMs(when + e.ms)}</td><td class="n">${e.ms > 0 ? '+' : ''}${e.ms.toFixed(1).replace('-', '−')}</td><td>${e.text}${e.first_out ? html` <span class="boxed">first-out</span>` : nothing}</td></tr>`)}</tbody></table></div>${left ? html`<p class="foot quiet">${count(left, 'value')} that follow from these are in the exports.</p>` : nothing}</section>`;
+    <div class="scroll" tabindex="0" role="region" aria-label="Sequence of events"><table class="events stack"><thead><tr><th scope="col">Time</th><th scope="col" class="n">From trigger, ms</th><th scope="col">Event</th></tr></thead>
+    <tbody>${told.map((e) => html`<tr class=${e.kind === 'order' ? 'raised' : ''}><td>${clockMs(when + e.ms)}</td><td class="n">${e.ms > 0 ? '+' : ''}${e.ms.toFixed(1).replace('-', '−')}</td><td class="wide">${e.text}${e.first_out ? html` <span class="boxed">first-out</span>` : nothing}</td></tr>`)}</tbody></table></div>${left ? html`<p class="foot quiet">${count(left, 'value')} that follow from these are in the exports.</p>` : nothing}</section>`;
 }
 
 /** @param {any} f @param {any} s */

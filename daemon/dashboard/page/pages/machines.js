@@ -25,7 +25,7 @@ export function machinesPage() {
   const watch = list.filter((m) => m.verdict === 'watch');
   const title = ledger.error ? `The ledger cannot be read: ${ledger.error}.` : ledger.list === null ? 'Reading the ledger.' : list.length === 0 ? 'No machine has been recorded yet.' : due.length ? `${count(due.length, 'machine')} to replace${watch.length ? `, ${watch.length} to watch` : ''}.` : watch.length ? `${count(watch.length, 'machine')} to watch.` : 'No machine is due.';
   return html`<div class="page"><section class="headline l0"><div class="said"><div role="status"><h1>${title}</h1></div><p>Since recording began. No hits does not mean that a contact is good: only a measurement does.</p></div><div class="buttons"><a class="button" data-out download href="/api/v1/machines?as=csv">Save as CSV</a></div></section>
-    ${list.length ? html`<section class="panel"><div class="scroll" tabindex="0" role="region" aria-label="Machines"><table><caption class="sr">Machines, the worst first</caption>
+    ${list.length ? html`<section class="panel"><div class="scroll" tabindex="0" role="region" aria-label="Machines"><table class="stack"><caption class="sr">Machines, the worst first</caption>
       <thead><tr><th scope="col">Machine</th><th scope="col">Verdict</th><th scope="col">Because</th><th scope="col" class="n">Throws</th><th scope="col">Throw time</th><th scope="col" class="n">Change-over gap</th><th scope="col" class="n">Mismatches</th><th scope="col" class="n">Hits by pole</th><th scope="col" class="n">Stress used</th><th scope="col">Proved</th></tr></thead>
       <tbody>${list.map(row)}</tbody></table></div>
       <p class="foot quiet">Stress used: energy of all faults carried, in percent of what one pole’s thermal image holds, by pole; computed. Replace from 500 %; watch from 100 %, from 10 hits on a pole, from 3 mismatches, or when throws take 1.5 times as long as at first (common practice, no source). Change-over gap: how long the frog had no power in a throw, median of the latest ten.</p></section>` : nothing}</div>`;
@@ -34,7 +34,15 @@ export function machinesPage() {
 /** @param {any} m */
 function row(m) {
   const poles = (of) => (m.poles.length ? m.poles.map(of).join(' / ') : '–');
-  return html`<tr><th scope="row">${m.machine.replace('machine/', '')}</th><td class="nowrap">${m.verdict === 'good' ? 'in order' : html`<b>${m.verdict}</b>`}</td><td class="because">${m.because}</td><td class="n">${m.throws}</td><td class="nowrap">${throwTime(m)}</td><td class="n">${typeof m.change_over_ms === 'number' ? `${Math.round(m.change_over_ms)} ms` : html`<span class="quiet">not measured</span>`}</td><td class="n">${m.mismatches ?? '–'}</td><td class="n">${poles((p) => p.hits)}</td><td class="n">${poles((p) => `${p.stress < 10 ? p.stress.toFixed(1) : Math.round(p.stress)} %`)}</td><td>${m.proved ? dateTime(Date.parse(m.proved)).slice(0, 10) : 'never'}</td></tr>`;
+  return html`<tr><th scope="row">${m.machine.replace('machine/', '')}</th><td data-label="Verdict" class="nowrap">${m.verdict === 'good' ? 'in order' : html`<b>${m.verdict}</b>`}</td><td data-label="Because" class="because wide">${m.because}</td><td data-label="Throws" class="n">${m.throws}</td><td data-label="Throw time" class="nowrap">${throwTime(m)}</td><td data-label="Change-over gap" class="n">${typeof m.change_over_ms === 'number' ? `${Math.round(m.change_over_ms)} ms` : html`<span class="quiet">not measured</span>`}</td><td data-label="Mismatches" class="n">${m.mismatches ?? '–'}</td><td data-label="Hits by pole" class="n">${poles((p) => p.hits)}</td><td data-label="Stress used" class="n">${poles((p) => `${p.stress < 10 ? p.stress.toFixed(1) : Math.round(p.stress)} %`)}</td><td data-label="Proved">${proved(m)}</td></tr>`;
+}
+
+/** Day and initials; where it counts no more, why. @param {any} m */
+function proved(m) {
+  const day = (at) => dateTime(Date.parse(at)).slice(0, 10);
+  if (m.proved) return html`${day(m.proved)}${m.proved_by ? html` <span class="quiet">${m.proved_by}</span>` : nothing}`;
+  if (!m.proved_before) return 'never';
+  return html`<s>${day(m.proved_before)}</s> <b>${m.unproved_by === 'failed' ? 'failed since' : 'rewired since'}</b>`;
 }
 
 /** The latest throws as a line from zero, with the last in words. @param {any} m */
