@@ -5,7 +5,7 @@ import { createRequire } from 'node:module';
 import { after, before, test } from 'node:test';
 import { FAULT_WITHIN, keep, openPage, real, settled, startBrowser, startProgram } from './program.mjs';
 
-const PAGES = ['/live', '/alarms', '/faults', '/turnouts', '/machines', '/report', '/about', '/more'];
+const PAGES = ['/live', '/alarms', '/faults', '/turnouts', '/wiring', '/machines', '/report', '/setup', '/about', '/more'];
 const WIDTHS = [[320, 700], [390, 844], [1024, 768], [1280, 800]];
 
 let program;
@@ -54,9 +54,12 @@ for (const colorScheme of ['light', 'dark']) {
       const { page, context } = await openPage(browser, program.url, path, { colorScheme, reducedMotion: 'reduce' });
       await settled(page);
       await page.evaluate(axe);
-      const { violations } = await page.evaluate(() => globalThis.axe.run(document, { resultTypes: ['violations'] }));
-      const bad = violations.filter((v) => v.impact === 'serious' || v.impact === 'critical');
-      assert.deepEqual(bad.map((v) => `${path} ${v.id}: ${v.nodes.slice(0, 3).map((n) => n.html.slice(0, 160)).join(' | ')}`), []);
+      for (const [width, height] of [[1280, 800], [390, 844]]) {
+        await page.setViewportSize({ width, height });
+        const { violations } = await page.evaluate(() => globalThis.axe.run(document, { resultTypes: ['violations'] }));
+        const bad = violations.filter((v) => v.impact === 'serious' || v.impact === 'critical');
+        assert.deepEqual(bad.map((v) => `${path} ${width} ${v.id}: ${v.nodes.slice(0, 3).map((n) => n.html.slice(0, 160)).join(' | ')}`), []);
+      }
       await context.close();
     }
   });
