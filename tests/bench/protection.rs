@@ -2,7 +2,7 @@
 //! clean traffic is cut; beside it the same faults with breakers alone.
 //!
 //! `cargo bench --bench protection` (about a quarter of an hour on two cores).
-//! `--quick` a smoke run; `--seed S`; `--faults N`; `--hours H` of clean traffic; `--layouts N`; `--only F01,F14`;
+//! `--minutes M` begins nothing after so many minutes of either part; `--quick` a smoke run; `--seed S`; `--faults N`; `--hours H` of clean traffic; `--layouts N`; `--only F01,F14`;
 //! `--list` names every fault that fell short, with layout and seed.
 //!
 //! Seeds below 1000 are for development; the figures that are reported come from 2026 and later.
@@ -12,7 +12,7 @@
 #[path = "../trial/mod.rs"]
 mod trial;
 
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use simulator::Expected;
 use trial::{
@@ -32,6 +32,14 @@ struct Args {
     layouts: usize,
     only: Vec<String>,
     list: bool,
+    minutes: Option<f64>,
+}
+
+impl Args {
+    /// From here on, where the time is limited.
+    fn deadline(&self) -> Option<Instant> {
+        self.minutes.map(|it| Instant::now() + Duration::from_secs_f64(60.0 * it))
+    }
 }
 
 fn main() {
@@ -42,7 +50,13 @@ fn main() {
     eprintln!("{} layouts in {:.1} s", beds.len(), began.elapsed().as_secs_f64());
     let pairs = faults(&args, &beds);
     let (tallies, all) = tables::by_scenario(&pairs);
-    println!("seed {}: {} faults on {} layouts\n", args.seed, pairs.len(), beds.len());
+    println!(
+        "seed {}: {} faults on {} layouts ({} wanted)\n",
+        args.seed,
+        pairs.len(),
+        beds.len(),
+        args.faults
+    );
     println!("{}", tables::scenarios(&tallies, &all));
     println!("{}", tables::summary(&all));
     if args.list {
@@ -70,6 +84,7 @@ fn arguments() -> Args {
             .map(|it| it.split(',').map(str::to_owned).collect())
             .unwrap_or_default(),
         list: given.iter().any(|it| it == "--list"),
+        minutes: after("--minutes").map(|it| it.parse().expect("minutes")),
     }
 }
 
@@ -79,6 +94,7 @@ fn faults(args: &Args, beds: &[Bed]) -> Vec<Pair> {
     let mut found: Vec<(usize, Option<Pair>)> = Vec::new();
     draw::each(
         trials.len(),
+        args.deadline(),
         |at| draw::try_fault(beds, trials[at], true),
         |at, pair| {
             found.push((at, pair));
@@ -102,6 +118,7 @@ fn clean(args: &Args) {
     let (mut hours, mut cuts, mut alarms) = (0.0, Vec::new(), 0);
     draw::each(
         sessions,
+        args.deadline(),
         |at| {
             let seed = args.seed * 10_007 + at as u64;
             let bed = Bed::generated(seed % 1_000_003, 4 + at % 9);

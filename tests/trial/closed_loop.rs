@@ -3,6 +3,7 @@
 use simulator::{Plan, TruthEvent, World, random::Random};
 use supervision::{
     Supervisor,
+    alarm::Transition,
     input::Input,
     output::{Decision, Order, Output},
     record::FaultRecord,
@@ -105,7 +106,9 @@ impl<'a> ClosedLoop<'a> {
                     self.log.orders.push((at, order));
                 }
                 Decision::FaultClosed(record) => self.log.records.push(*record),
-                Decision::Alarm(change) => {
+                Decision::Alarm(change)
+                    if change.transition == Transition::Raised && change.under.is_none() =>
+                {
                     let words = format!("{} {}", change.alarm.kind.word(), change.text);
                     self.log.alarms.push((at, words));
                 }

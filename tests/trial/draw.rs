@@ -1,8 +1,11 @@
 //! Which faults are tried where, and the trying, on as many threads as there are.
 
-use std::sync::{
-    Mutex,
-    atomic::{AtomicUsize, Ordering},
+use std::{
+    sync::{
+        Mutex,
+        atomic::{AtomicUsize, Ordering},
+    },
+    time::Instant,
 };
 
 use simulator::{
@@ -41,11 +44,10 @@ pub struct Trial {
     pub seed: u64,
 }
 
-/// The faults of a run: every scenario that can be brought about equally often, in an order of chance.
+/// The faults of a run: every scenario equally often, in an order of chance.
 pub fn draw(seed: u64, faults: usize, only: &[String]) -> Vec<Trial> {
     let possible: Vec<&Scenario> = SCENARIOS
         .iter()
-        .filter(|it| it.missing.is_none())
         .filter(|it| only.is_empty() || only.iter().any(|id| id == it.id))
         .collect();
     let mut state = seed;
@@ -71,9 +73,11 @@ pub struct Pair {
     pub alone: Option<Outcome>,
 }
 
-/// Runs `work` for every one of `count`, on two threads, and hands each result to `done` as it comes.
+/// Runs `work` for every one of `count`, on two threads, and hands each result to `done` as it comes. What has not begun
+/// by `deadline` is left out.
 pub fn each<T: Send>(
     count: usize,
+    deadline: Option<Instant>,
     work: impl Fn(usize) -> T + Sync,
     done: impl FnMut(usize, T) + Send,
 ) {
@@ -84,7 +88,7 @@ pub fn each<T: Send>(
             scope.spawn(|| {
                 loop {
                     let at = next.fetch_add(1, Ordering::Relaxed);
-                    if count <= at {
+                    if count <= at || deadline.is_some_and(|it| it <= Instant::now()) {
                         return;
                     }
                     let result = work(at);

@@ -129,6 +129,7 @@ impl Guard {
         withstand: &dyn Fn() -> Option<Microamps>,
     ) -> Verdict {
         let Sample { at, amps } = sample;
+        self.notice_return(sample);
         let inrush = self.inrush.is_open(at);
         let low = self.baseline.low(at);
         let rule = if inrush { Rule::Inrush } else { Rule::Normal };
@@ -146,6 +147,15 @@ impl Guard {
             picked_up: matches!(step, Step::Armed).then_some(Element::Short),
             dropped_out: matches!(step, Step::Dropped(_)).then_some(Element::Short),
             fault: self.fault_part(amps),
+        }
+    }
+
+    /// A dead district draws again: power is back, and the voltage reading that says so comes later than the inrush.
+    fn notice_return(&mut self, sample: Sample) {
+        let residual = self.settings.residual;
+        let was_dead = self.last.is_some_and(|last| last.amps < residual);
+        if self.inrush.has_fallen() && was_dead && residual <= sample.amps {
+            self.inrush.handle_back(&self.settings, sample.at);
         }
     }
 

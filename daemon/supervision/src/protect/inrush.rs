@@ -25,6 +25,11 @@ impl Inrush {
         self.until.is_some_and(|until| now < until)
     }
 
+    /// Voltage was below half when it was read last.
+    pub(crate) const fn has_fallen(&self) -> bool {
+        self.fell
+    }
+
     /// Power went, or is about to; `load` flowed before.
     pub(crate) fn handle_gone(&mut self, load: Option<Microamps>) {
         if load.is_some() {

@@ -674,3 +674,15 @@ fn a_record_never_holds_another_record() {
         assert_eq!(record.events.iter().filter(nested).count(), 0, "{:?}", record.number);
     }
 }
+
+/// F52: the booster was off for a moment. Voltage is read every 50 ms, the engines charge before it says so.
+#[test]
+fn engines_that_charge_before_voltage_is_read_again_are_not_cut() {
+    check_orders(
+        "0..1000/20 district/quarry/current 0.4\n0..1000/50 district/quarry/voltage 15
+         1000..2000/20 district/quarry/current 0.0\n1000..2000/50 district/quarry/voltage 0.1
+         2005..2045/10 district/quarry/current 3.5\n2045..4000/20 district/quarry/current 0.5
+         2049..4000/50 district/quarry/voltage 15",
+        "",
+    );
+}
