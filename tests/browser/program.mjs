@@ -23,6 +23,8 @@ export async function startProgram(state = 'script', env = {}) {
   const data = await mkdtemp(join(tmpdir(), 'checkrail-'));
   const [bin, args] = real ? [process.env.CHECKRAIL_BIN, ['demo', ...(process.env.CHECKRAIL_ARGS?.split(' ') ?? [])]] : [PREVIEW, [state]];
   const child = spawn(bin, args, { env: { ...process.env, ...env, XDG_STATE_HOME: data }, cwd: data, stdio: ['ignore', 'pipe', 'pipe'] });
+  // A script that fails on its way leaves nothing running.
+  process.on('exit', () => child.kill('SIGKILL'));
   let text = '';
   const told = new Promise((done, failed) => {
     const hear = (chunk) => {
