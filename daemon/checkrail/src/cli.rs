@@ -35,6 +35,8 @@ pub enum Command {
     Sheets(SheetsArgs),
     /// Runs the supervision over a recorded journal.
     Replay(ReplayArgs),
+    /// Proves a turnout in place, step by step, in the terminal; needs a running daemon.
+    Commission(CommissionArgs),
     /// Lists, shows and exports recorded faults.
     Faults(FaultsArgs),
     /// Shows the ledger of each switch machine's contacts.
@@ -226,6 +228,30 @@ pub struct ReplayArgs {
     /// Refuse a layout while `check` has errors about the wiring.
     #[arg(long)]
     pub strict: bool,
+}
+
+/// `commission`.
+#[derive(Args, Debug)]
+#[command(
+    after_help = "The operator token is read from CHECKRAIL_TOKEN, --token-file, or the file that the layout names."
+)]
+pub struct CommissionArgs {
+    /// The layout file: it says where its daemon listens.
+    pub layout: PathBuf,
+    /// The switch machine; without one, the list of what is proved and what is due.
+    pub machine: Option<String>,
+    /// Only list what is proved and what is due.
+    #[arg(long)]
+    pub list: bool,
+    /// Where the daemon listens, instead of the layout file's address.
+    #[arg(long)]
+    pub at: Option<String>,
+    /// Your name or initials; the user's name where none is given.
+    #[arg(long)]
+    pub who: Option<String>,
+    /// File with the operator token.
+    #[arg(long)]
+    pub token_file: Option<PathBuf>,
 }
 
 /// `faults`.

@@ -9,6 +9,7 @@ mod check;
 mod check_verbose;
 mod cli;
 mod clock;
+mod commission;
 mod core;
 mod demo;
 mod diagnostic;
@@ -63,6 +64,7 @@ fn perform(command: Command) -> Result<Exit, Failure> {
         Command::Report(args) => report::run(&args),
         Command::Simulate(args) => simulate::run(&args),
         Command::Probe(args) => probe::run(&args),
+        Command::Commission(args) => commission::run(&args),
         Command::Schema => {
             print::line(wiring::schema::json_schema().trim_end())?;
             Ok(Exit::Done)
@@ -96,6 +98,7 @@ fn start_log(command: &Command) {
         | Command::Report(_)
         | Command::Simulate(_)
         | Command::Probe(_)
+        | Command::Commission(_)
         | Command::Schema
         | Command::Completions { .. }
         | Command::Manual { .. } => "warn",

@@ -26,7 +26,8 @@ const TABS = [
   ['live', 'Live', true],
   ['alarms', 'Alarms', true],
   ['faults', 'Faults', true],
-  ['turnouts', 'Turnouts', true],
+  ['turnouts', 'Turnouts', false],
+  ['commission', 'Commission', true],
   ['wiring', 'Wiring', false],
   ['machines', 'Machines', false],
 ];
@@ -40,6 +41,7 @@ const PAGES = { live: livePage, alarms: alarmsPage, turnouts: turnoutsPage };
 const LATER = {
   faults: () => import('./pages/faults.js').then((it) => it.faultsPage),
   fault: () => import('./pages/faults.js').then((it) => it.faultPage),
+  commission: () => import('./pages/commission.js').then((it) => it.commissionPage),
   wiring: () => import('./pages/wiring.js').then((it) => it.wiringPage),
   machines: () => import('./pages/machines.js').then((it) => it.machinesPage),
   report: () => import('./pages/report.js').then((it) => it.reportPage),

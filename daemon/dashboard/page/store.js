@@ -27,6 +27,7 @@ export function apply(s, d) {
   merge(next, 'blocks', d.k);
   merge(next, 'turnouts', d.u);
   if (d.a) next.alarms = d.a;
+  if (d.s) next.sessions = d.s;
   if (d.n) next.nodes = d.n;
   if (d.l) next.links = d.l;
   if (d.recent !== undefined) next.recent = d.recent;

@@ -23,6 +23,13 @@ function stale(s) {
   return html`<p class="strip"><strong>Partly stale: ${said}.</strong> ${where.length ? `Last known values in ${where.join(', ')}. ` : ''}${s.nodes.length - silent.length} of ${count(s.nodes.length, 'node')} alive.</p>`;
 }
 
+/** Who works under the layout; not on the page of that work itself. @param {any} s */
+function commissioned(s) {
+  const others = (s.sessions ?? []).filter((c) => location.pathname.toLowerCase() !== `/commission/${c.machine}`.toLowerCase());
+  if (others.length === 0) return nothing;
+  return html`<p class="strip">${others.map((c, n) => html`${n ? '; ' : ''}<a href="/commission/${c.machine}">${c.machine} in commissioning, ${c.who}</a>`)}. Keep trains off and hands away.</p>`;
+}
+
 /** @param {any} store */
 export function strips(store) {
   const s = store.state;
@@ -33,7 +40,7 @@ export function strips(store) {
   const blind = s.districts.filter((d) => !d.protected && d.power !== 'cut').map((d) => d.id);
   const down = s.links.filter((l) => !l.up);
   const again = store.restarted;
-  return html`${demo}${stale(s)}
+  return html`${demo}${stale(s)}${commissioned(s)}
     ${blind.length ? html`<p class="strip">Not protected by Checkrail, no fresh current: ${blind.join(', ')}. Breakers and boosters still are.</p>` : nothing}
     ${down.length ? html`<p class="strip">${down.map((l) => `Link ${l.name}: ${l.text}`).join('. ')}.</p>` : nothing}
     ${again && Date.now() - again.at < RESTARTED_SHOWN ? html`<p class="strip">Supervisor restarted ${clock(again.at)}, ${span(again.gap)} not recorded.</p>` : nothing}`;

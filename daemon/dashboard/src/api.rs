@@ -1,6 +1,7 @@
 //! The HTTP interface: which path does what, and who may ask.
 
 pub(crate) mod acts;
+pub(crate) mod commission;
 pub(crate) mod error;
 pub(crate) mod reads;
 pub(crate) mod session;
@@ -51,6 +52,7 @@ const PATIENCE: Duration = Duration::from_secs(3);
 pub(crate) struct App {
     pub(crate) settings: Settings,
     pub(crate) auth: Auth,
+    pub(crate) coins: commission::Coins,
     pub(crate) sheets: sheets::Sheets,
     pub(crate) answers: Answers,
     pub(crate) feed: Arc<Feed>,
@@ -91,6 +93,9 @@ pub(crate) fn reading() -> Vec<(&'static str, MethodRouter<Arc<App>>)> {
         ("/api/v1/machines", get(reads::machines)),
         ("/api/v1/report", get(reads::report)),
         ("/api/v1/turnouts", get(reads::turnouts)),
+        ("/api/v1/commission", get(commission::index)),
+        ("/api/v1/commission/{name}", get(commission::show)),
+        ("/api/v1/commission/{name}/coins", get(commission::coins)),
         ("/api/v1/wiring", get(sheets::index)),
         ("/api/v1/wiring/{name}", get(sheets::show)),
         ("/api/v1/stream", get(stream::follow)),
@@ -114,6 +119,7 @@ pub(crate) fn acting() -> Vec<(&'static str, MethodRouter<Arc<App>>)> {
         ("/api/v1/culprit", post(acts::culprit)),
         ("/api/v1/silence", post(acts::silence)),
         ("/api/v1/faults/{number}/note", post(acts::note)),
+        ("/api/v1/commission", post(commission::step)),
     ]
 }
 

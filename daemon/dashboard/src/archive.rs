@@ -110,33 +110,7 @@ impl Form {
     }
 }
 
-/// The result of commissioning one turnout, as it is to be kept.
-#[derive(Clone, Debug, Eq, PartialEq)]
-pub struct Commissioning {
-    /// `machine/T14`.
-    pub machine: String,
-    /// Who signed: initials.
-    pub who: String,
-    /// How it ended.
-    pub outcome: Ending,
-    /// Fingerprint of the wiring that was proved.
-    pub wiring: String,
-    /// What was done and measured.
-    pub steps: Value,
-}
-
-/// How a commissioning ended.
-#[derive(Clone, Copy, Debug, Eq, PartialEq)]
-pub enum Ending {
-    /// Every step passed and somebody signed: the turnout is proved.
-    Passed,
-    /// A step failed: the turnout is proved no more.
-    Failed,
-    /// It was left before its end. What was proved before stays proved.
-    Abandoned,
-}
-
-/// What the pages read, the note they write and the results that they keep.
+/// What the pages read, and the note they write.
 pub trait Archive: fmt::Debug + Send + Sync {
     /// Summaries of faults as a JSON array, newest first.
     ///
@@ -163,11 +137,6 @@ pub trait Archive: fmt::Debug + Send + Sync {
     /// # Errors
     /// [`ArchiveError`].
     fn commissioned(&self, machine: Option<&str>) -> Result<Value, ArchiveError>;
-    /// Keeps the result of a commissioning; returns when it is durable.
-    ///
-    /// # Errors
-    /// [`ArchiveError::NotSaved`]: it is kept in memory and may still be saved later.
-    fn commission(&self, result: &Commissioning) -> Result<(), ArchiveError>;
     /// The ledger of the poles as a JSON array: throws, hits, stress used.
     ///
     /// # Errors
@@ -215,9 +184,6 @@ impl Archive for NoArchive {
     }
     fn commissioned(&self, _: Option<&str>) -> Result<Value, ArchiveError> {
         Ok(Value::Array(Vec::new()))
-    }
-    fn commission(&self, _: &Commissioning) -> Result<(), ArchiveError> {
-        Err(ArchiveError::NotSaved)
     }
     fn machines(&self) -> Result<Value, ArchiveError> {
         Ok(Value::Array(Vec::new()))

@@ -13,8 +13,17 @@ use crate::api::error::ApiError;
 struct Files;
 
 /// Paths that a person may open or a printed label may name; all of them are the one page.
-const PAGES: [&str; 10] = [
-    "live", "alarms", "faults", "turnouts", "wiring", "machines", "report", "setup", "about",
+const PAGES: [&str; 11] = [
+    "live",
+    "alarms",
+    "faults",
+    "turnouts",
+    "commission",
+    "wiring",
+    "machines",
+    "report",
+    "setup",
+    "about",
     "more",
 ];
 

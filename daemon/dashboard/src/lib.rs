@@ -21,9 +21,7 @@ mod stream;
 mod view;
 mod wire;
 
-pub use archive::{
-    Archive, ArchiveError, Commissioning, Download, Ending, FaultQuery, Form, NoArchive,
-};
+pub use archive::{Archive, ArchiveError, Download, FaultQuery, Form, NoArchive};
 pub use metrics::Metrics;
 pub use secret::{SecretError, new_token};
 pub use server::{Parts, ServeError, Server, serve};

@@ -36,7 +36,7 @@ const fn act(path: &'static str, summary: &'static str, body: &'static str) -> R
 }
 
 /// Every operation.
-const ROWS: [Row; 30] = [
+const ROWS: [Row; 34] = [
     read("/api/v1/state", "The whole state at this instant", "State"),
     read("/api/v1/alarms", "Alarms that are not normal", "Alarms"),
     read("/api/v1/turnouts", "Turnouts with position, polarity and contact load", "Turnouts"),
@@ -52,6 +52,13 @@ const ROWS: [Row; 30] = [
     },
     read("/api/v1/report", "What a span of time was like; `as=html` for one page", "Any"),
     read("/api/v1/machines", "The ledger of the machines", "Machines"),
+    read("/api/v1/commission", "What commissioning proved, and what is in hand", "Commission"),
+    read(
+        "/api/v1/commission/{name}",
+        "One machine: proof, session, and what was done before",
+        "Proof",
+    ),
+    read("/api/v1/commission/{name}/coins", "Places for the coin test, with forecasts", "Places"),
     read("/api/v1/wiring", "Switch machines by district", "Wiring"),
     read("/api/v1/wiring/{name}", "Terminals and wires of a district or a machine", "Sheets"),
     Row {
@@ -101,6 +108,7 @@ const ROWS: [Row; 30] = [
     act("/api/v1/release", "End one's hold", "Feed"),
     act("/api/v1/faults/{number}/note", "Keep a note on a fault", "Note"),
     act("/api/v1/silence", "Stop the sound of every screen for two minutes", "Nothing"),
+    act("/api/v1/commission", "A step of commissioning a machine", "CommissionStep"),
     act("/api/v1/culprit", "After a fault: which suspect it was", "Culprit"),
 ];
 
@@ -305,6 +313,19 @@ fn schemas() -> Value {
         "Nothing": { "type": "object", "additionalProperties": false },
         "Note": { "type": "object", "required": ["text"], "additionalProperties": false, "properties": {
             "text": { "type": "string", "minLength": 1 } } },
+        "Commission": list("machines"),
+        "Proof": { "type": "object", "required": ["machine", "state", "history"], "properties": {
+            "machine": text, "state": { "enum": ["proved", "rewired", "due"] },
+            "history": { "type": "array", "items": { "type": "object" } } } },
+        "Places": list("places"),
+        "CommissionStep": { "type": "object", "required": ["machine", "do"], "additionalProperties": false,
+            "properties": { "machine": text,
+                "do": { "enum": ["begin", "stay", "next", "throw", "stands", "frog", "meter", "cut", "coin", "again",
+                    "back", "skip", "sign", "leave"] },
+                "with": text, "reason": text, "initials": text, "place": text,
+                "millivolts": { "type": "integer", "minimum": 0, "maximum": 20_000 },
+                "milliamps": { "type": "integer", "minimum": 1, "maximum": 20_000 },
+                "confirm": { "type": "boolean" } } },
         "Culprit": { "type": "object", "required": ["fault", "suspect"], "additionalProperties": false,
             "properties": { "fault": { "type": "integer", "minimum": 0, "maximum": u32::MAX },
                 "suspect": { "type": "integer", "minimum": 0, "maximum": 1000 } } },

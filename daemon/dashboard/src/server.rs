@@ -110,6 +110,7 @@ pub(crate) fn app(settings: Settings, parts: Parts) -> Result<App, SecretError> 
     Ok(App {
         auth: Auth::new(&settings.operator_token, settings.read_token.as_deref()),
         answers: Answers::default(),
+        coins: crate::api::commission::Coins::default(),
         sheets: Sheets::default(),
         settings,
         feed,

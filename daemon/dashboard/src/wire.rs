@@ -8,6 +8,7 @@ pub(crate) mod delta;
 pub(crate) mod fixed;
 pub(crate) mod names;
 pub(crate) mod rows;
+pub(crate) mod sessions;
 
 use serde::Serialize;
 
@@ -15,6 +16,7 @@ use self::{
     alarms::AlarmRow,
     fixed::Fixed,
     rows::{BlockRow, FeedRow, LinkRow, NodeRow, TurnoutRow},
+    sessions::SessionRow,
 };
 use crate::view::View;
 
@@ -32,6 +34,7 @@ pub(crate) struct Frame {
     /// Until when no screen sounds. Unit: ms since 1970-01-01 UTC; 0: they sound.
     pub(crate) silent: i64,
     pub(crate) history_ok: bool,
+    pub(crate) sessions: Vec<SessionRow>,
 }
 
 impl Frame {
@@ -50,6 +53,7 @@ impl Frame {
             recent: snapshot.alarms_in_ten_minutes,
             silent: 0,
             history_ok: view.history_ok,
+            sessions: SessionRow::all(layout, view),
         }
     }
 }

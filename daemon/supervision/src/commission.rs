@@ -23,6 +23,7 @@
 mod coin;
 mod contact;
 mod frogs;
+mod offers;
 mod plan;
 mod session;
 mod texts;

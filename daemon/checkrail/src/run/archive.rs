@@ -2,9 +2,9 @@
 
 use std::{path::PathBuf, time::Duration};
 
-use dashboard::{Archive, ArchiveError, Commissioning, Download, Ending, FaultQuery, Form};
+use dashboard::{Archive, ArchiveError, Download, FaultQuery, Form};
 use history::{
-    Commissioned, Filter, Item, Outcome, ReadError, Reader, Scribe, What,
+    Filter, Item, ReadError, Reader, Scribe, What,
     export::{self, Format},
     json::Fault,
     report::{self, TimeZone},
@@ -114,21 +114,6 @@ impl Archive for Shelf {
     fn commissioned(&self, machine: Option<&str>) -> Answer<Value> {
         let Some(reader) = self.open()? else { return Ok(Value::Array(Vec::new())) };
         to_json(&reader.commissioned(machine).map_err(|why| unreadable(&why))?)
-    }
-
-    fn commission(&self, result: &Commissioning) -> Answer<()> {
-        let result = Commissioned {
-            machine: result.machine.clone(),
-            who: result.who.clone(),
-            outcome: match result.outcome {
-                Ending::Passed => Outcome::Passed,
-                Ending::Failed => Outcome::Failed,
-                Ending::Abandoned => Outcome::Abandoned,
-            },
-            wiring: result.wiring.clone(),
-            steps: result.steps.clone(),
-        };
-        self.write(What::Commissioned(result))
     }
 
     fn machines(&self) -> Answer<Value> {

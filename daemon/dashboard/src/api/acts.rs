@@ -233,7 +233,13 @@ pub(crate) async fn note(
 }
 
 /// Asks, counts, logs who asked for what and how it went.
-async fn perform(app: &App, who: &Who, word: &'static str, subject: &str, act: Act) -> Done {
+pub(crate) async fn perform(
+    app: &App,
+    who: &Who,
+    word: &'static str,
+    subject: &str,
+    act: Act,
+) -> Done {
     let result = app.ask(&who.0, act).await;
     match &result {
         Ok(()) => {

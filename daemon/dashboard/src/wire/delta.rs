@@ -8,6 +8,7 @@ use super::{
     fixed::Fixed,
     joined,
     rows::{BlockRow, Diff, FeedRow, LinkRow, NodeRow, TurnoutRow},
+    sessions::SessionRow,
 };
 
 /// Changed rows by their position, each with what changed in it.
@@ -53,6 +54,9 @@ struct Delta<'a> {
     /// Links.
     #[serde(skip_serializing_if = "Option::is_none")]
     l: Option<&'a [LinkRow]>,
+    /// Machines in commissioning.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    s: Option<&'a [SessionRow]>,
     #[serde(skip_serializing_if = "Option::is_none")]
     recent: Option<usize>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -75,6 +79,7 @@ pub(crate) fn delta(stamp: Stamp, trend: &[Option<i64>], old: &Frame, new: &Fram
         a: whole(&old.alarms, &new.alarms),
         n: whole(&old.nodes, &new.nodes),
         l: whole(&old.links, &new.links),
+        s: whole(&old.sessions, &new.sessions),
         recent: (old.recent != new.recent).then_some(new.recent),
         silent: (old.silent != new.silent).then_some(new.silent),
         history_ok: (old.history_ok != new.history_ok).then_some(new.history_ok),
@@ -118,6 +123,7 @@ pub(crate) fn whole_state(
         "alarms": frame.alarms,
         "nodes": frame.nodes,
         "links": frame.links,
+        "sessions": frame.sessions,
         "recent": frame.recent,
         "silent": frame.silent,
         "history_ok": frame.history_ok,

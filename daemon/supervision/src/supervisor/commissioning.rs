@@ -114,7 +114,11 @@ impl Supervisor {
             return Err(Refusal::NotCommissioning);
         }
         match self.commissioning.sessions[place].handle(request, at)? {
-            Do::Nothing => {}
+            // What is measured again is not known any more.
+            Do::Nothing => {
+                self.commissioning.results[machine.at()] =
+                    self.commissioning.sessions[place].results();
+            }
             Do::Throw(to, confirmed) => {
                 self.throw(machine, to, confirmed, at)?;
                 self.commissioning.sessions[place].handle_order(to, at);
