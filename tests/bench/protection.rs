@@ -154,8 +154,8 @@ fn list(it: &Outcome, beds: &[Bed]) {
     if !it.cut_beside.is_empty() {
         short.push(format!("cut beside: {}", it.cut_beside.join(", ")));
     }
-    if 0 < it.cut_before {
-        short.push("cut before the fault".to_owned());
+    if 0 < it.cut_without {
+        short.push("cut with no fault in place".to_owned());
     }
     if it.poles.iter().any(|it| it.lost && !it.beyond_saving) {
         short.push("contact lost".to_owned());

@@ -58,8 +58,8 @@ pub struct Outcome {
     pub tripped_after: Option<Micros>,
     /// Feeds that were cut although the fault does not lie there, or although a smaller cut holds it.
     pub cut_beside: Vec<String>,
-    /// Cuts before the fault was there.
-    pub cut_before: u32,
+    /// Cuts before the fault was there, or after it had gone: nuisances.
+    pub cut_without: u32,
     pub cause: &'static str,
     pub poles: Vec<Fate>,
     pub named: Option<Named>,
@@ -118,7 +118,7 @@ pub fn judge(
         order_after,
         tripped_after: flowed.and_then(|from| tripped(log, from, &districts, &span)),
         cut_beside: cut_beside(bed, log, &known, &span),
-        cut_before: log.orders.iter().filter(|it| is_cut(it) && it.0 < start).count() as u32,
+        cut_without: log.orders.iter().filter(|it| is_cut(it) && !span.holds(it.0)).count() as u32,
         cause: order.map_or("", |(_, order)| order.cause.word()),
         poles: fates(&bed.layout, log, report, &span),
         named: named(bed, log, report, &span),
@@ -192,7 +192,7 @@ fn tripped(log: &Log, from: Mono, districts: &[DistrictIx], span: &Span) -> Opti
 /// Cuts that the fault did not need: other districts, or a booster although the district's own actuator opened.
 fn cut_beside(bed: &Bed, log: &Log, districts: &[DistrictIx], span: &Span) -> Vec<String> {
     let mut beside = Vec::new();
-    for (at, order) in log.orders.iter().filter(|it| is_cut(it) && span.start <= it.0) {
+    for (at, order) in log.orders.iter().filter(|it| is_cut(it) && span.holds(it.0)) {
         let object = bed.channels.channel(order.channel).object;
         let needed = match object {
             Object::District(it) => districts.contains(&it),

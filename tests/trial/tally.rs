@@ -46,7 +46,7 @@ pub struct Tally {
     pub selective: Share,
     /// Cut although only telling was asked for.
     pub needless: Share,
-    pub cut_before: u64,
+    pub cut_without: u64,
     /// From current to order, milliseconds.
     pub millis: Vec<f64>,
     /// From current to the opening of a breaker, without Checkrail.
@@ -79,7 +79,7 @@ impl Tally {
             }
             Expected::Cut | Expected::CutOrAlarm => {}
         }
-        self.cut_before += u64::from(it.cut_before);
+        self.cut_without += u64::from(it.cut_without);
         if it.counts() {
             self.millis.extend(it.order_after.map(|span| span.seconds() * 1e3));
         }

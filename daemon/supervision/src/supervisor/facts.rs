@@ -485,6 +485,10 @@ const BEFORE_STEP: Micros = Micros::from_millis(30);
 
 /// The current was nearly as high half a second before.
 fn crept(recording: &Recording, current: wiring::index::ChannelIx) -> bool {
+    // A frog on the wrong rail, or power that went, is cut or told without a fault current.
+    if recording.pickup == Microamps(i64::MAX) {
+        return false;
+    }
     let peak = recording.currents(current).map(|(_, amps)| amps).max();
     let early = recording.onset - CREPT_BEFORE;
     let before = recording.samples(current).iter().rev().find_map(|(at, value)| match value {
