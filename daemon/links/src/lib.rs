@@ -1,6 +1,7 @@
 //! Sensors and actuators: bytes from the outside become [`supervision::input::Input`]s, orders become messages.
 //!
-//! Each protocol has a part without I/O (parsing, order of messages, who is told what) and a thin driver around it. Bad news
+//! Each protocol has a part without I/O (parsing, order of messages, who is told what) and a thin driver
+//! around it: MQTT its own, all lines of bytes the one in `driver.rs`. Bad news
 //! is believed on weak evidence, good news only on strong: a late, unordered or repeated message is marked as such here
 //! and judged by the supervisor; an acknowledgement never proves a cut.
 
@@ -8,14 +9,16 @@ pub mod clp;
 pub mod lcc;
 pub mod modbus;
 
+mod damage;
 mod delay;
+mod device;
+mod driver;
 mod links;
 mod mqtt;
 
 mod nodes;
 mod order_check;
 mod queue;
-mod serial;
 
 mod status;
 #[cfg(test)]

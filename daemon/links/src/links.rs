@@ -12,12 +12,12 @@ use wiring::{channel::ChannelTable, index::ChannelIx, links::LinkSettings};
 
 use crate::{
     clp::port::Port,
-    lcc::{link::LccLink, node::Node},
-    modbus::{ModbusLink, bus::Bus},
+    driver::Driver,
+    lcc::node::Node,
+    modbus::bus::Bus,
     mqtt::{BETWEEN_CUTS, MqttLink},
     nodes::NodeNumbers,
     queue::{Arrivals, Sink, queue},
-    serial::SerialLink,
     status::LinkStatus,
     tick::Tick,
 };
@@ -91,9 +91,9 @@ impl Delivery {
 pub struct Links {
     sink: Sink,
     mqtt: Option<Arc<MqttLink>>,
-    serial: Vec<Arc<SerialLink>>,
-    modbus: Vec<Arc<ModbusLink>>,
-    lcc: Vec<Arc<LccLink>>,
+    serial: Vec<Arc<Driver<Port>>>,
+    modbus: Vec<Arc<Driver<Bus>>>,
+    lcc: Vec<Arc<Driver<Node>>>,
     tasks: JoinSet<()>,
 }
 
@@ -123,21 +123,25 @@ pub async fn start(
     };
     let mut serial = Vec::new();
     for it in &settings.serial {
-        let port = Port::new(&it.name, Arc::clone(&channels), Arc::clone(&numbers), options.run);
-        let link = SerialLink::new(it.clone(), port);
+        let (channels, numbers) = (Arc::clone(&channels), Arc::clone(&numbers));
+        let port = Port::new(&it.name, channels, numbers, options.run, Instant::now());
+        let link = Driver::new(&it.name, &it.device, it.into(), port);
         tasks.spawn(Arc::clone(&link).run(sink.clone(), tick.clone()));
         serial.push(link);
     }
-    let modbus =
-        ModbusLink::all(&settings.modbus, &channels, &numbers).map_err(StartError::Settings)?;
-    for link in &modbus {
-        tasks.spawn(Arc::clone(link).run(sink.clone(), tick.clone()));
+    let mut modbus = Vec::new();
+    let buses = Bus::all(&settings.modbus, &channels, &numbers).map_err(StartError::Settings)?;
+    for (it, bus) in settings.modbus.iter().zip(buses) {
+        let link = Driver::new(&it.name, &it.device, it.into(), bus);
+        tasks.spawn(Arc::clone(&link).run(sink.clone(), tick.clone()));
+        modbus.push(link);
     }
     let mut lcc = Vec::new();
     for it in &settings.lcc {
         let (channels, numbers) = (Arc::clone(&channels), Arc::clone(&numbers));
-        let link = LccLink::new(it.clone(), Node::new(it, channels, numbers, Instant::now()));
-        tasks.spawn(Arc::clone(&link).run(sink.clone()));
+        let node = Node::new(it, channels, numbers, Instant::now());
+        let link = Driver::new(&it.name, &it.device, it.into(), node);
+        tasks.spawn(Arc::clone(&link).run(sink.clone(), tick.clone()));
         lcc.push(link);
     }
     Ok((Links { sink, mqtt, serial, modbus, lcc, tasks }, arrivals))
@@ -252,7 +256,7 @@ impl Links {
         }
         // A line takes its coils one by one; a dead unit is not awaited for ever.
         let until = Instant::now() + LAST_WRITES;
-        while self.modbus.iter().any(|link| link.is_writing()) && Instant::now() < until {
+        while self.modbus.iter().any(|link| link.peek(Bus::is_writing)) && Instant::now() < until {
             tokio::time::sleep(BETWEEN_CUTS / 5).await;
         }
         self.tasks.shutdown().await;

@@ -1,7 +1,6 @@
 //! Checkrail as a node of the bus. No I/O: bytes in, frames and inputs out.
 //!
-//! The driver opens and closes the adapter, feeds [`Node::handle_bytes`], writes what [`Node::poll_frame`] gives, and calls
-//! [`Node::handle_timeout`] at [`Node::poll_deadline`].
+//! It is the [`Talk`] of an adapter; what others say is in [`heard`], what they are answered in [`answers`].
 
 use std::{
     collections::{BTreeMap, BTreeSet, VecDeque},
@@ -23,7 +22,14 @@ use super::{
     message::{EventId, NodeId, check_frame, control_frame, message_frame, mti},
     remotes::{Due, Remotes},
 };
-use crate::{links::Delivery, nodes::NodeNumbers, status::NodeStatus, unusable::Unusable};
+use crate::{
+    damage::Damage,
+    driver::{Figures, Talk},
+    links::Delivery,
+    nodes::NodeNumbers,
+    status::LinkKind,
+    unusable::Unusable,
+};
 
 mod answers;
 mod heard;
@@ -38,9 +44,6 @@ const MOST_WAITING: usize = 256;
 /// After so many refused aliases the next try waits.
 const MOST_CONFLICTS: u32 = 8;
 const CONFLICT_PAUSE: Duration = Duration::from_secs(1);
-/// Damaged frames within [`DAMAGE_WINDOW`] that make an adapter suspect.
-const DAMAGE_SUSPECT: usize = 3;
-const DAMAGE_WINDOW: Duration = Duration::from_secs(1);
 
 /// How far the node is.
 #[derive(Clone, Copy, Debug, Eq, PartialEq)]
@@ -106,10 +109,10 @@ pub(crate) struct Node {
     ready: Vec<Input>,
     requests: u64,
     unusable: Unusable,
-    damaged: VecDeque<Instant>,
+    damage: Damage,
     /// Cuts that are not proved yet, given again after each login.
     cuts: BTreeMap<ChannelIx, Order>,
-    pub(crate) counts: Counts,
+    counts: Counts,
 }
 
 impl Node {
@@ -139,28 +142,30 @@ impl Node {
             ready: Vec::new(),
             requests: 0,
             unusable: Unusable::default(),
-            damaged: VecDeque::new(),
+            damage: Damage::default(),
             cuts: BTreeMap::new(),
             counts: Counts::default(),
         }
     }
+}
 
-    /// The adapter was opened: an alias is sought.
-    pub(crate) fn opened(&mut self, now: Instant) {
+impl Talk for Node {
+    const KIND: LinkKind = LinkKind::Lcc;
+    const DEVICE: &'static str = "LCC adapter";
+
+    fn opened(&mut self, now: Instant) {
         self.framer.reset();
         self.conflicts = 0;
         self.check_alias(now);
     }
 
-    /// The adapter is gone. Nothing waits for it: an order that was under way counts as not sent.
-    pub(crate) fn closed(&mut self) {
+    fn closed(&mut self, _now: Instant) {
         self.fall_silent(Stage::Closed);
         let due = self.remotes.lose_all();
         self.settle(due);
     }
 
-    /// Takes bytes that were read at `at`.
-    pub(crate) fn handle_bytes(&mut self, bytes: &[u8], at: Instant) {
+    fn handle_bytes(&mut self, bytes: &[u8], at: Instant) {
         let mut framer = std::mem::take(&mut self.framer);
         framer.feed(bytes, |found| match found {
             Ok(frame) => self.handle_frame(&frame, at),
@@ -169,15 +174,61 @@ impl Node {
         self.framer = framer;
     }
 
+    fn handle_timeout(&mut self, now: Instant) {
+        match self.stage {
+            Stage::Checking(at) if at <= now => self.log_in(now),
+            Stage::Pausing(at) if at <= now => self.check_alias(now),
+            Stage::Closed
+            | Stage::Pausing(_)
+            | Stage::Checking(_)
+            | Stage::Permitted
+            | Stage::Duplicate => {}
+        }
+        let due = self.remotes.handle_timeout(now);
+        self.settle(due);
+    }
+
+    /// Nothing on this bus depends on the supervisor's life: its outputs have no permits.
+    fn handle_supervised(&mut self, _is_alive: bool, _now: Instant) {}
+
+    fn poll_bytes(&mut self, now: Instant) -> Option<Vec<u8>> {
+        self.next_frame(now).map(|frame| frame.encode().into_bytes())
+    }
+
+    fn poll_deadline(&self, _now: Instant) -> Option<Instant> {
+        let own = match self.stage {
+            // Births that are still due belong to nodes that are lost.
+            Stage::Closed => return None,
+            Stage::Pausing(at) | Stage::Checking(at) => Some(at),
+            Stage::Permitted => (!self.calls.is_empty()).then_some(self.next_call),
+            Stage::Duplicate => None,
+        };
+        own.into_iter().chain(self.remotes.poll_deadline()).min()
+    }
+
+    fn take_ready(&mut self) -> Vec<Input> {
+        std::mem::take(&mut self.ready)
+    }
+
+    fn figures(&self) -> Figures {
+        Figures {
+            trouble: self.trouble(),
+            received: self.counts.received,
+            unusable: self.unusable.total() + self.counts.skipped,
+            out_of_order: self.counts.out_of_order,
+            orders_sent: self.counts.orders_sent,
+            orders_not_sent: self.counts.orders_not_sent,
+            nodes: self.remotes.statuses(),
+            ..Figures::default()
+        }
+    }
+}
+
+impl Node {
     fn damage(&mut self, error: FrameError, at: Instant) {
         self.counts.bad += 1;
-        self.damaged.push_back(at);
-        while self.damaged.front().is_some_and(|it| at.duration_since(*it) > DAMAGE_WINDOW) {
-            self.damaged.pop_front();
-        }
-        let what = if self.damaged.len() >= DAMAGE_SUSPECT {
-            self.damaged.clear();
-            format!("a frame {error}; {DAMAGE_SUSPECT} within a second: wiring or baud rate?")
+        let what = if self.damage.is_suspect(at) {
+            format!("a frame {error}; {} within a second: wiring or baud rate?", Damage::SUSPECT)
         } else {
             format!("a frame {error}")
         };
@@ -365,52 +416,22 @@ impl Node {
     }
 
     /// The next frame to write.
-    pub(crate) fn poll_frame(&mut self, now: Instant) -> Option<String> {
+    fn next_frame(&mut self, now: Instant) -> Option<Frame> {
         if let Some(frame) = self.urgent.pop_front() {
-            return Some(frame.encode());
+            return Some(frame);
         }
         if let Some((frame, _)) = self.orders.pop_front() {
-            return Some(frame.encode());
+            return Some(frame);
         }
         if let Some(frame) = self.answers.pop_front() {
-            return Some(frame.encode());
+            return Some(frame);
         }
         if self.stage != Stage::Permitted || now < self.next_call {
             return None;
         }
         let call = self.calls.pop_first()?;
         self.next_call = now + CALL_EVERY;
-        Some(self.call(call).encode())
-    }
-
-    /// What the supervisor is to be told.
-    pub(crate) fn take_ready(&mut self) -> Vec<Input> {
-        std::mem::take(&mut self.ready)
-    }
-
-    /// When [`Self::handle_timeout`] or [`Self::poll_frame`] is next due.
-    pub(crate) fn poll_deadline(&self) -> Option<Instant> {
-        let own = match self.stage {
-            Stage::Pausing(at) | Stage::Checking(at) => Some(at),
-            Stage::Permitted => (!self.calls.is_empty()).then_some(self.next_call),
-            Stage::Closed | Stage::Duplicate => None,
-        };
-        own.into_iter().chain(self.remotes.poll_deadline()).min()
-    }
-
-    /// Settles everything due at `now`.
-    pub(crate) fn handle_timeout(&mut self, now: Instant) {
-        match self.stage {
-            Stage::Checking(at) if at <= now => self.log_in(now),
-            Stage::Pausing(at) if at <= now => self.check_alias(now),
-            Stage::Closed
-            | Stage::Pausing(_)
-            | Stage::Checking(_)
-            | Stage::Permitted
-            | Stage::Duplicate => {}
-        }
-        let due = self.remotes.handle_timeout(now);
-        self.settle(due);
+        Some(self.call(call))
     }
 
     fn settle(&mut self, due: Due) {
@@ -423,22 +444,13 @@ impl Node {
     }
 
     /// What keeps it from working; empty when nothing does.
-    pub(crate) fn trouble(&self) -> &'static str {
+    fn trouble(&self) -> &'static str {
         match self.stage {
             Stage::Permitted | Stage::Closed => "",
             Stage::Checking(_) => "seeking an alias",
             Stage::Pausing(_) => "every alias is refused",
             Stage::Duplicate => "another node has our node ID",
         }
-    }
-
-    pub(crate) const fn unusable(&self) -> u64 {
-        self.unusable.total() + self.counts.skipped
-    }
-
-    /// Nodes, for the dashboard.
-    pub(crate) fn node_statuses(&self) -> Vec<NodeStatus> {
-        self.remotes.statuses()
     }
 }
 

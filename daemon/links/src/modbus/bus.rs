@@ -5,7 +5,7 @@
 //! questions is lost: its readings are stale, and it is asked again every 2 s, so that it cannot eat the line.
 
 use std::{
-    collections::{BTreeMap, BTreeSet, VecDeque},
+    collections::{BTreeMap, BTreeSet},
     sync::Arc,
     time::{Duration, Instant},
 };
@@ -21,14 +21,19 @@ use super::{
     unit::{IDENTITY_EVERY, LOST_AFTER, Life, RETRY_EVERY, Unit, identity_question},
     wire::{Fault, Framing, Timing, Wire},
 };
-use crate::{nodes::NodeNumbers, status::NodeStatus, unusable::Unusable};
+use crate::{
+    damage::Damage,
+    driver::{Figures, Talk},
+    nodes::NodeNumbers,
+    status::{LinkKind, NodeStatus},
+    unusable::Unusable,
+};
 
 mod answers;
 mod orders;
 
-/// Damaged or missing answers within [`DAMAGE_WINDOW`] that make a line suspect.
-const DAMAGE_SUSPECT: usize = 3;
-const DAMAGE_WINDOW: Duration = Duration::from_secs(1);
+/// The supervisor's sign of life is looked at this often.
+const LOOK_EVERY: Duration = Duration::from_millis(50);
 /// What waits longer than so many polls is asked like a current, so that the rest of a full line is not starved.
 const STARVED_AFTER: u32 = 4;
 
@@ -82,7 +87,7 @@ pub(crate) struct Bus {
     all_off: bool,
     ready: Vec<Input>,
     unusable: Unusable,
-    damaged: VecDeque<Instant>,
+    damage: Damage,
     /// Cuts that are not proved yet, given again to a unit that comes back.
     cuts: BTreeMap<ChannelIx, Order>,
     /// Outputs that may be on.
@@ -95,8 +100,28 @@ pub(crate) struct Bus {
 }
 
 impl Bus {
+    /// All lines of a layout; names what it does not have.
+    pub(crate) fn all(
+        lines: &[ModbusSettings],
+        channels: &Arc<ChannelTable>,
+        numbers: &NodeNumbers,
+    ) -> Result<Vec<Self>, Vec<String>> {
+        let units = lines.iter().flat_map(|line| &line.units);
+        let points = units.flat_map(|unit| &unit.points);
+        let supplied: BTreeSet<String> = points.map(|point| point.channel.clone()).collect();
+        let mut buses = Vec::new();
+        let mut wrong = Vec::new();
+        for settings in lines {
+            match Self::new(settings, Arc::clone(channels), numbers, &supplied, Instant::now()) {
+                Ok(bus) => buses.push(bus),
+                Err(why) => wrong.extend(why),
+            }
+        }
+        if wrong.is_empty() { Ok(buses) } else { Err(wrong) }
+    }
+
     /// Names what the layout does not have.
-    pub(crate) fn new(
+    fn new(
         settings: &ModbusSettings,
         channels: Arc<ChannelTable>,
         numbers: &NodeNumbers,
@@ -135,7 +160,7 @@ impl Bus {
             all_off: false,
             ready: Vec::new(),
             unusable: Unusable::default(),
-            damaged: VecDeque::new(),
+            damage: Damage::default(),
             cuts: BTreeMap::new(),
             wanted: BTreeSet::new(),
             off: BTreeSet::new(),
@@ -143,9 +168,13 @@ impl Bus {
             counts: BusCounts::default(),
         })
     }
+}
 
-    /// The device was opened.
-    pub(crate) fn opened(&mut self, now: Instant) {
+impl Talk for Bus {
+    const KIND: LinkKind = LinkKind::Modbus;
+    const DEVICE: &'static str = "Modbus line";
+
+    fn opened(&mut self, now: Instant) {
         self.open = true;
         self.wire.open_again(now);
         for unit in &mut self.units {
@@ -154,8 +183,7 @@ impl Bus {
         }
     }
 
-    /// The device is gone. Nothing waits for it: an order that was under way counts as not sent.
-    pub(crate) fn closed(&mut self, now: Instant) {
+    fn closed(&mut self, now: Instant) {
         self.open = false;
         self.asked = None;
         self.last = None;
@@ -165,13 +193,12 @@ impl Bus {
         }
     }
 
-    /// The supervisor lives, or does not: while it does not, nothing keeps a dead-man from falling.
-    pub(crate) const fn handle_supervised(&mut self, supervised: bool) {
-        self.supervised = supervised;
+    /// While the supervisor does not live, nothing keeps a dead-man from falling.
+    fn handle_supervised(&mut self, is_alive: bool, _now: Instant) {
+        self.supervised = is_alive;
     }
 
-    /// Takes bytes that were read at `at`.
-    pub(crate) fn handle_bytes(&mut self, bytes: &[u8], at: Instant) {
+    fn handle_bytes(&mut self, bytes: &[u8], at: Instant) {
         let mut bytes = bytes;
         // One read may hold several answers over TCP; the rest is looked at without new bytes.
         while let Some(result) = self.wire.handle_bytes(bytes, at) {
@@ -183,20 +210,17 @@ impl Bus {
         }
     }
 
-    /// Settles what is due at `now`.
-    pub(crate) fn handle_timeout(&mut self, now: Instant) {
+    fn handle_timeout(&mut self, now: Instant) {
         if let Some(fault) = self.wire.handle_timeout(now) {
             self.settle(Err(fault), now);
         }
     }
 
-    /// The connection is of no use any more.
-    pub(crate) const fn is_broken(&self) -> bool {
-        self.wire.is_broken()
+    fn broken(&self) -> Option<&'static str> {
+        self.wire.is_broken().then_some("it does not speak Modbus TCP")
     }
 
-    /// Bytes to write now.
-    pub(crate) fn poll_transmit(&mut self, now: Instant) -> Option<Vec<u8>> {
+    fn poll_bytes(&mut self, now: Instant) -> Option<Vec<u8>> {
         if !self.open || self.wire.is_asked() {
             return None;
         }
@@ -213,11 +237,33 @@ impl Bus {
         (due <= now).then(|| self.ask(job, now))
     }
 
-    /// When [`Self::handle_timeout`] or [`Self::poll_transmit`] has something to do.
-    pub(crate) fn poll_deadline(&self, now: Instant) -> Option<Instant> {
-        if !self.open {
-            return None;
+    fn poll_deadline(&self, now: Instant) -> Option<Instant> {
+        let look = now + LOOK_EVERY;
+        self.open.then(|| self.next_due(now).map_or(look, |due| due.min(look)))
+    }
+
+    fn take_ready(&mut self) -> Vec<Input> {
+        std::mem::take(&mut self.ready)
+    }
+
+    fn figures(&self) -> Figures {
+        Figures {
+            trouble: "",
+            received: self.wire.counts.answers,
+            unusable: self.unusable.total(),
+            out_of_order: self.wire.counts.strays,
+            lost: self.counts.failed,
+            orders_sent: self.counts.orders_sent,
+            orders_not_sent: self.counts.orders_not_sent,
+            lag_ms: 0,
+            nodes: self.node_statuses(),
         }
+    }
+}
+
+impl Bus {
+    /// When an answer is overdue or the next question may be asked.
+    fn next_due(&self, now: Instant) -> Option<Instant> {
         if let Some(deadline) = self.wire.poll_deadline() {
             return Some(deadline);
         }
@@ -435,7 +481,7 @@ impl Bus {
                 }
                 return;
             }
-            fault => self.damage(fault, now),
+            fault => self.damaged(fault, now),
         };
         self.tell_unusable(Some(at), &what, now);
         if is_lost {
@@ -443,16 +489,11 @@ impl Bus {
         }
     }
 
-    fn damage(&mut self, fault: Fault, now: Instant) -> String {
-        self.damaged.push_back(now);
-        while self.damaged.front().is_some_and(|it| DAMAGE_WINDOW < now.duration_since(*it)) {
-            self.damaged.pop_front();
-        }
-        if self.damaged.len() < DAMAGE_SUSPECT {
+    fn damaged(&mut self, fault: Fault, now: Instant) -> String {
+        if !self.damage.is_suspect(now) {
             return fault.to_string();
         }
-        self.damaged.clear();
-        format!("{fault}; {DAMAGE_SUSPECT} within a second: wiring, baud rate or parity?")
+        format!("{fault}; {} within a second: wiring, baud rate or parity?", Damage::SUSPECT)
     }
 
     fn tell_unusable(&mut self, at: Option<usize>, what: &str, now: Instant) {
@@ -465,18 +506,7 @@ impl Bus {
         }
     }
 
-    /// What the supervisor is to be told.
-    pub(crate) fn take_ready(&mut self) -> Vec<Input> {
-        std::mem::take(&mut self.ready)
-    }
-
-    /// Good answers, answers without a question, and unusable ones.
-    pub(crate) const fn heard(&self) -> (u64, u64, u64) {
-        (self.wire.counts.answers, self.wire.counts.strays, self.unusable.total())
-    }
-
-    /// Units, for the dashboard.
-    pub(crate) fn node_statuses(&self) -> Vec<NodeStatus> {
+    fn node_statuses(&self) -> Vec<NodeStatus> {
         let status = |unit: &Unit| NodeStatus {
             name: unit.name.clone(),
             alive: unit.life == Life::Alive,

@@ -15,9 +15,9 @@ use wiring::links::{ModbusSettings, Raw, WordOrder};
 use super::{
     decode::{Number, number},
     pdu::{Answer, Question},
-    stream,
     wire::{Fault, Framing, Timing, Wire},
 };
+use crate::device::Device;
 
 /// Why a probe has no answer.
 #[derive(Debug, thiserror::Error)]
@@ -53,7 +53,8 @@ pub async fn ask(
     unit: u8,
     question: Question,
 ) -> Result<Answer, ProbeError> {
-    let mut stream = stream::open(settings)
+    let mut stream = Device::from(settings)
+        .open()
         .await
         .map_err(|source| ProbeError::Open { device: settings.device.clone(), source })?;
     let framing = if settings.tcp { Framing::Tcp } else { Framing::Rtu };

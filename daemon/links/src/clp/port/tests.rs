@@ -29,8 +29,8 @@ const HELLO: &str = "HI clp=1-1 id=yard-east fw=0.3.1 boot=9C41 ch=6 cmd=4 deadm
 
 impl Bench {
     fn new() -> Self {
-        let mut port = Port::new("bus", channels(), Arc::new(NodeNumbers::default()), 0x51E7);
-        let now = Instant::now();
+        let (numbers, now) = (Arc::new(NodeNumbers::default()), Instant::now());
+        let mut port = Port::new("bus", channels(), numbers, 0x51E7, now);
         port.opened(now);
         Self { port, now, seq: 0 }
     }
@@ -73,8 +73,11 @@ impl Bench {
 
     /// What was written, without check and end.
     fn written(&mut self) -> Vec<String> {
-        let lines = std::iter::from_fn(|| self.port.poll_line());
-        lines.map(|it| it.split('*').next().expect("a line").to_owned()).collect()
+        let lines = std::iter::from_fn(|| self.port.poll_bytes(self.now));
+        lines
+            .map(|it| String::from_utf8(it).expect("text"))
+            .map(|it| it.split('*').next().expect("a line").to_owned())
+            .collect()
     }
 
     fn told(&mut self) -> Vec<String> {
@@ -337,10 +340,25 @@ fn permits_go_only_where_power_may_be_on() {
 }
 
 #[test]
+fn permits_go_four_times_a_second_and_only_while_the_supervisor_lives() {
+    let mut bench = Bench::live();
+    bench.port.power_wanted(channels().find(POWER).expect("power"), true);
+    let mut permits = |ms, is_alive| {
+        bench.now += Duration::from_millis(ms);
+        bench.port.handle_supervised(is_alive, bench.now);
+        let due = bench.port.poll_deadline(bench.now).expect("the next permit at least");
+        assert!(due <= bench.now + Duration::from_millis(250));
+        bench.written().iter().filter(|line| line.contains("PM 9C41")).count()
+    };
+    assert_eq!([permits(0, true), permits(200, true), permits(60, true)], [1, 0, 1]);
+    assert_eq!([permits(250, false), permits(250, false), permits(250, true)], [0, 0, 1]);
+}
+
+#[test]
 fn an_order_under_way_when_the_device_goes_is_not_sent() {
     let mut bench = Bench::live();
     bench.orders(8, POWER, Action::On);
-    bench.port.closed();
+    bench.port.closed(bench.now);
     assert_eq!(bench.told(), ["NotSent 8"]);
     assert_eq!(bench.written(), [""; 0], "nothing waits for the device");
     assert_eq!(bench.orders(9, POWER, Action::On), Delivery::NotSent);

@@ -96,8 +96,8 @@ impl Bench {
     }
 
     fn now_written(&mut self) -> Vec<String> {
-        let frames = std::iter::from_fn(|| self.node.poll_frame(self.now));
-        frames.map(|it| it.trim_end().to_owned()).collect()
+        let frames = std::iter::from_fn(|| self.node.next_frame(self.now));
+        frames.map(|it| it.encode().trim_end().to_owned()).collect()
     }
 
     /// What is written within a second, with what waits for its turn.
@@ -338,14 +338,14 @@ fn orders_go_out_as_events_and_a_cut_again_after_each_login() {
     assert_eq!(bench.told(), ["NotSent 1"], "the cut makes it void");
     assert_eq!(bench.now_written(), [":X195B4566N0501010122000020;"]);
     assert_eq!(bench.orders(3, "district/quarry/power", Action::Cut), Delivery::NotMine);
-    bench.node.closed();
+    bench.node.closed(bench.now);
     assert_eq!(bench.orders(4, YARD, Action::Cut), Delivery::NotSent);
     bench.node.opened(bench.now);
     let written = bench.after(CHECK_FOR + Duration::from_millis(20));
     let at = |text: &str| written.iter().position(|it| it == text).expect(text);
     assert!(at(":X10702566N;") < at(":X195B4566N0501010122000020;"), "{written:?}");
     bench.node.proved(channels().find(YARD).expect("a channel"));
-    bench.node.closed();
+    bench.node.closed(bench.now);
     bench.node.opened(bench.now);
     assert!(!bench.written().contains(&":X195B4566N0501010122000020;".to_owned()));
 }
@@ -448,7 +448,7 @@ fn an_adapter_that_goes_takes_all_nodes_with_it() {
     bench.hears(OTHER);
     bench.hears(":X195B42C5N0501010122000011;");
     bench.told();
-    bench.node.closed();
+    bench.node.closed(bench.now);
     assert_eq!(bench.told(), ["Lost 0"]);
     bench.after(Duration::from_secs(30));
     assert_eq!((bench.told().len(), bench.written().len()), (0, 0));

@@ -3,7 +3,7 @@
 use supervision::output::Action;
 
 use super::rig::{BOARD, Rig, Trouble};
-use crate::links::Delivery;
+use crate::{driver::Talk, links::Delivery};
 
 const POWER: &str = "district/quarry/power";
 const COIL: (u8, u16) = (2, 3);
@@ -168,11 +168,11 @@ fn a_time_relay_is_pulsed_only_while_power_is_wanted_and_the_supervisor_lives() 
     rig.bus.power_wanted(rig.channels.find(POWER).expect("power"), true);
     rig.run(1000);
     assert!((3..=5).contains(&pulses(&rig)), "{}", pulses(&rig));
-    rig.bus.handle_supervised(false);
+    rig.bus.handle_supervised(false, rig.now());
     let before = pulses(&rig);
     rig.run(1000);
     assert_eq!(pulses(&rig), before);
-    rig.bus.handle_supervised(true);
+    rig.bus.handle_supervised(true, rig.now());
     rig.run(300);
     assert!(before < pulses(&rig));
     rig.order(7, POWER, Action::Cut);
@@ -185,7 +185,7 @@ fn a_time_relay_is_pulsed_only_while_power_is_wanted_and_the_supervisor_lives() 
 fn a_boards_watchdog_gets_nothing_while_the_supervisor_hangs() {
     let board = BOARD.replace("\"external\", pulse = 7", "\"board\"");
     let mut rig = at_work(&board);
-    rig.bus.handle_supervised(false);
+    rig.bus.handle_supervised(false, rig.now());
     let count = |rig: &Rig, unit| rig.asked.iter().filter(|(_, it)| it[0] == unit).count();
     let (meter, board) = (count(&rig, 1), count(&rig, 2));
     rig.run(2000);

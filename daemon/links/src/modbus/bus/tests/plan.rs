@@ -137,6 +137,6 @@ fn over_tcp_an_answer_of_an_earlier_question_is_told_by_its_number() {
     rig.run(3000);
     rig.assert_no_strange_value("late over TCP");
     assert!(rig.of(&["quarry/current 0.2 Good"]).len() > 3);
-    let (_, strays, _) = rig.bus.heard();
+    let strays = rig.bus.wire.counts.strays;
     assert_eq!(strays, 1);
 }

@@ -11,6 +11,7 @@ use wiring::channel::ChannelTable;
 
 use super::super::Bus;
 use crate::{
+    driver::Talk,
     links::Delivery,
     modbus::crc::crc,
     nodes::NodeNumbers,
@@ -130,7 +131,7 @@ impl Rig {
         let mut bus = Bus::new(settings, Arc::clone(&channels), &numbers, &supplied, start)
             .expect("the layout has it all");
         bus.opened(start);
-        bus.handle_supervised(true);
+        bus.handle_supervised(true, start);
         Self {
             bus,
             channels,
@@ -178,7 +179,7 @@ impl Rig {
             self.bus.handle_bytes(&bytes, now);
         }
         self.bus.handle_timeout(now);
-        while let Some(question) = self.bus.poll_transmit(now) {
+        while let Some(question) = self.bus.poll_bytes(now) {
             self.asked.push((at, question.clone()));
             if self.tcp {
                 self.answer_tcp(&question);
