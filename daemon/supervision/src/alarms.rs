@@ -388,6 +388,11 @@ impl Alarms {
         self.entries.iter().filter(|(_, entry)| entry.state != AlarmState::Normal)
     }
 
+    /// Entries and counted raisings that are held.
+    pub(crate) fn held(&self) -> (usize, usize) {
+        (self.entries.len(), self.recent.len())
+    }
+
     /// Alarms of these kinds whose condition stands and that belong to a district.
     pub(crate) fn standing(&self, district: DistrictIx, kinds: &[AlarmKind]) -> Vec<AlarmKey> {
         let mine = |(key, entry): &(&AlarmKey, &Entry)| {

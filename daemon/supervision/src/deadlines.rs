@@ -37,9 +37,9 @@ impl Deadlines {
         }
     }
 
-    /// A child has a deadline.
-    pub(crate) fn is_set(&self, slot: usize) -> bool {
-        self.tree[self.leaves + slot] != NEVER
+    /// A child has no deadline, or one after `due`.
+    pub(crate) fn is_after(&self, slot: usize, due: Mono) -> bool {
+        due.0 < self.tree[self.leaves + slot]
     }
 
     /// The earliest deadline and its child.

@@ -33,4 +33,4 @@ mod restore;
 mod ring;
 mod store;
 
-pub use supervisor::Supervisor;
+pub use supervisor::{Held, Supervisor};

@@ -240,7 +240,8 @@ impl Power {
 
     fn judge_return(&mut self, amps: Microamps, sample: Proving) {
         if self.cut.is_none() {
-            if FLOWS <= amps {
+            // Something has shown that it is off: the noise of its own sensor shows nothing else.
+            if FLOWS.max(self.residual()) <= amps {
                 self.show_on(sample.at);
             }
             return;
@@ -650,6 +651,14 @@ mod tests {
     #[test]
     fn a_breaker_that_opens_or_recloses_by_itself_is_told() {
         check("0:fb=on 50:0.3 100:fb=off 900:fb=on", "0 on; 100 cut; 100 gone; 900 on; 900 back");
+    }
+
+    #[test]
+    fn the_noise_of_a_sensor_does_not_show_power_where_it_went_by_itself() {
+        check(
+            "0:fb=on 50:0.3 100:fb=off 110:0.02 120:0.04 900:0.1",
+            "0 on; 100 cut; 100 gone; 900 on; 900 back",
+        );
     }
 
     #[test]

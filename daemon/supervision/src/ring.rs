@@ -32,6 +32,11 @@ impl Ring {
         }
     }
 
+    /// Samples that are kept.
+    pub(crate) const fn len(&self) -> usize {
+        self.samples.len()
+    }
+
     /// Samples, oldest first.
     pub(crate) fn iter(&self) -> impl Iterator<Item = (Mono, Value)> + '_ {
         let (newer, older) = self.samples.split_at(self.next);

@@ -336,6 +336,11 @@ impl Store {
         self.slots[channel.at()].fresh()
     }
 
+    /// Samples that are kept of all channels.
+    pub(crate) fn samples_held(&self) -> usize {
+        self.slots.iter().map(|slot| slot.samples().len()).sum()
+    }
+
     /// The channels that a node announced.
     pub(crate) fn of_node(&self, node: NodeIx) -> impl Iterator<Item = ChannelIx> + '_ {
         let mine = move |(_, slot): &(usize, &Slot)| slot.node == Some(node);

@@ -7,6 +7,7 @@ mod commissioning;
 mod conditions;
 mod contacts;
 mod facts;
+mod held;
 mod links;
 mod operators;
 mod power;
@@ -54,6 +55,7 @@ use crate::{
     store::Store,
     words::{self, Seen},
 };
+pub use held::Held;
 use rest::{Rest, Stage};
 use slots::{Slots, Timer};
 

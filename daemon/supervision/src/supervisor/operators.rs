@@ -108,10 +108,14 @@ impl Supervisor {
     fn restore(&mut self, feed: Feed, confirmed: bool, at: Mono) -> Result<(), Refusal> {
         let nth = self.known(feed)?;
         self.may_restore(feed, nth, confirmed, at)?;
-        let turn = self.take_turn(feed, at);
+        // Whoever presses again does not go to the end of the queue.
+        let turn = self.restores[nth].due();
+        let turn = turn.unwrap_or_else(|| self.take_turn(feed, at));
         let opened = self.restores[nth].handle_restore(Cause::Operator, turn);
-        if opened && let Feed::District(district) = feed {
-            self.emit_event(at, EventKind::LockOutOpened(district), None);
+        if opened {
+            for district in self.switched_with(nth) {
+                self.emit_event(at, EventKind::LockOutOpened(district), None);
+            }
         }
         if turn <= at {
             self.handle_restore_due(nth, at);

@@ -127,6 +127,8 @@ impl Supervisor {
         if state == PowerState::On {
             let subject = Subject::Object(object_of(which));
             self.lower(AlarmKind::PowerCut, subject, at);
+            // Of an earlier run: no cut is tried any more. It latches, so that somebody sees it.
+            self.lower(AlarmKind::CutFailed, subject, at);
         }
     }
 

@@ -72,9 +72,11 @@ impl Supervisor {
         }
         self.show_sessions(self.model.routes[channel.at()], Some(value), now);
         let slot = self.slots.slot(Timer::Channel(channel.at()));
-        // Lazily: a deadline that was set earlier is looked at when it comes.
-        if !self.deadlines.is_set(slot) {
-            self.refresh(slot);
+        // Lazily: a deadline that is set and not too late is looked at when it comes. The first word of a channel was
+        // given more time than its silences are.
+        let due = self.store.slot(channel).poll_deadline();
+        if due.is_some_and(|due| self.deadlines.is_after(slot, due)) {
+            self.deadlines.set(slot, due);
         }
     }
 

@@ -64,7 +64,7 @@ pub(super) enum Rest {
     /// What a feed's power told beside its order.
     Told(usize, Told, Mono),
     /// The feed above was ordered cut: it is followed, and both are locked out.
-    Above(usize, usize),
+    Above(usize, usize, Mono),
     /// A reading, after it was routed. The flag: it ended a silence.
     Heard(ChannelIx, Value, Mono, bool),
 }
@@ -130,7 +130,7 @@ impl Supervisor {
                 self.show_held(block, at);
             }
             Rest::Told(feed, told, at) => self.heed_power(feed, told, at),
-            Rest::Above(feed, booster) => self.follow_above(feed, booster),
+            Rest::Above(feed, booster, at) => self.follow_above(feed, booster, at),
             Rest::Heard(channel, value, at, back) => self.follow_reading(channel, value, at, back),
         }
     }
@@ -151,12 +151,13 @@ impl Supervisor {
     }
 
     /// What follows from the feed above being ordered cut.
-    fn follow_above(&mut self, feed: usize, booster: usize) {
+    fn follow_above(&mut self, feed: usize, booster: usize, at: Mono) {
+        let fault = self.powers[feed].why().and_then(|(_, fault)| fault);
         self.drain_power(booster);
         if self.powers[booster].has_actuator() {
-            self.restores[booster].lock();
+            self.lock_out(booster, fault, at);
         }
-        self.restores[feed].lock();
+        self.lock_out(feed, fault, at);
         self.refresh_timer(Timer::Restore(feed));
         self.refresh_timer(Timer::Restore(booster));
     }
@@ -176,6 +177,6 @@ impl Supervisor {
             self.powers[booster].order_cut(cause, fault, residual, at);
             self.hand_out_order(booster);
         }
-        self.then(Rest::Above(feed, booster));
+        self.then(Rest::Above(feed, booster, at));
     }
 }

@@ -141,7 +141,7 @@ impl Supervisor {
         self.emit(at, Decision::FaultOpened { fault, district, cause });
         if let Some(feed) = feed {
             self.drain_power(feed);
-            self.lock_or_try(feed, district, cause, fault, at);
+            self.lock_or_try(feed, cause, fault, at);
         }
         self.disturb_neighbours(district, true, at);
         self.tell_trip(district, cause, at);
@@ -150,24 +150,47 @@ impl Supervisor {
     }
 
     /// The smallest thing that has an actuator and contains the fault.
-    fn cut_target(&self, district: DistrictIx) -> Option<usize> {
+    pub(super) fn cut_target(&self, district: DistrictIx) -> Option<usize> {
         let own = self.model.feed_at(Feed::District(district));
         let booster = self.model.layout.districts[district.at()].booster.at();
         [own, booster].into_iter().find(|feed| self.powers[*feed].has_actuator())
     }
 
-    fn lock_or_try(
-        &mut self,
-        feed: usize,
-        district: DistrictIx,
-        cause: Cause,
-        fault: FaultNumber,
-        at: Mono,
-    ) {
+    fn lock_or_try(&mut self, feed: usize, cause: Cause, fault: FaultNumber, at: Mono) {
         if self.restores[feed].handle_trip(is_retryable(cause), at) {
-            self.emit_event(at, EventKind::LockedOut(district), Some(fault));
+            self.tell_locked_out(feed, Some(fault), at);
         }
         self.refresh_timer(Timer::Restore(feed));
+    }
+
+    /// Only an operator restores it from here on. Told once: the history keeps it over a restart.
+    pub(super) fn lock_out(&mut self, feed: usize, fault: Option<FaultNumber>, at: Mono) {
+        let was_locked = self.restores[feed].is_locked();
+        self.restores[feed].lock();
+        if !was_locked {
+            self.tell_locked_out(feed, fault, at);
+        }
+    }
+
+    fn tell_locked_out(&mut self, feed: usize, fault: Option<FaultNumber>, at: Mono) {
+        for district in self.switched_with(feed) {
+            self.emit_event(at, EventKind::LockedOut(district), fault);
+        }
+    }
+
+    /// The districts that a feed's actuator switches: its own, or those of a booster that have none of their own.
+    pub(super) fn switched_with(&self, feed: usize) -> Vec<DistrictIx> {
+        match self.model.feed(feed) {
+            Feed::District(district) => vec![district],
+            Feed::Booster(booster) => {
+                let fed = self.model.booster_districts[booster.at()].iter().copied();
+                fed.filter(|it| {
+                    let own = self.model.feed_at(Feed::District(*it));
+                    !self.powers[own].has_actuator()
+                })
+                .collect()
+            }
+        }
     }
 
     /// Other districts of the booster feel it: engines there charge when voltage comes back.
@@ -297,10 +320,7 @@ impl Supervisor {
                 self.restores[feed].wait(Cause::Retry(count), turn);
             }
         } else {
-            self.restores[feed].lock();
-            if let Feed::District(district) = self.model.feed(feed) {
-                self.emit_event(at, EventKind::LockedOut(district), fault);
-            }
+            self.lock_out(feed, fault, at);
         }
     }
 

@@ -39,7 +39,9 @@ impl Supervisor {
         }
         self.emit_event(now, EventKind::Started, None);
         for it in remembered.locked_out {
-            let feed = self.model.feed_at(Feed::District(it.district));
+            // What was cut is what is locked: the booster of a district that has no actuator.
+            let own = self.model.feed_at(Feed::District(it.district));
+            let feed = self.cut_target(it.district).unwrap_or(own);
             self.restores[feed].lock();
             if self.start_power == StartPower::Live && self.powers[feed].has_actuator() {
                 let cause = it.cause.unwrap_or(Cause::Start);

@@ -252,3 +252,23 @@ fn clean_running_is_quiet() {
     let told = rig.shown(|what| alarms(what) || acts(what));
     assert_eq!(told, Vec::<String>::new());
 }
+
+/// A sensor that dies a moment after its node introduced itself is as blind as one that dies later.
+#[test]
+fn a_current_that_fell_silent_after_its_first_words_goes_stale_in_time() {
+    let mut rig = Rig::start("", Start::live(Remembered::default()));
+    let object = wiring::channel::Object::District(wiring::index::DistrictIx::new(0));
+    let channel = rig.channels.index(object, wiring::channel::Quantity::Current).unwrap();
+    let mut report = born(channel, true);
+    if let LinkReport::Born { channels, .. } = &mut report {
+        *channels = vec![Announced::input(channel, Some(wiring::units::Micros::from_millis(20)))];
+    }
+    rig.sut.handle(Input::Link(report), Mono(0));
+    rig.play("100..400/20 district/quarry/current 0.4");
+    rig.sut.handle(Input::Tick, Mono(600_000));
+    rig.drain();
+    assert!(rig.sut.snapshot().districts[0].protected, "220 ms of silence are none");
+    rig.sut.handle(Input::Tick, Mono(640_000));
+    rig.drain();
+    assert!(!rig.sut.snapshot().districts[0].protected, "silent for more than 250 ms");
+}

@@ -4,12 +4,12 @@ use super::{
     never::born,
     rig::{Rig, acts, alarms, check_orders, check_with},
 };
-use wiring::channel::Object;
+use wiring::{channel::Object, index::DistrictIx};
 
 use crate::{
     alarm::{AlarmKey, AlarmKind, AlarmState, Subject},
     input::{Input, LinkReport},
-    output::{Decision, PowerState},
+    output::{Action, Decision, Event, EventKind, PowerState},
     start::{LockedOut, Remembered, RememberedAlarm, Start},
 };
 
@@ -320,4 +320,60 @@ fn after_a_restore_the_alarm_waits_for_its_reset() {
     assert_eq!(state(&rig), Some(AlarmState::LatchedAcknowledged));
     rig.play("11000 ! reset short-circuit district/quarry");
     assert_eq!(state(&rig), None);
+}
+
+fn lock_outs(what: &Decision) -> bool {
+    matches!(
+        what,
+        Decision::Event(Event { kind: EventKind::LockedOut(_) | EventKind::LockOutOpened(_), .. })
+    )
+}
+
+/// A history that is not told of a lock-out cannot bring it back after a restart.
+#[test]
+fn a_cut_that_fails_is_told_as_a_lock_out_of_its_own() {
+    let mut rig = Rig::new("");
+    rig.play(
+        "0 district/quarry/feedback on\n0..400/20 district/quarry/current 0.4\n500 ! cut district/quarry\n\
+         520..3000/20 district/quarry/current 0.4",
+    );
+    assert!(rig.sut.snapshot().districts[0].locked_out);
+    let told = rig.outputs.iter().filter(|it| lock_outs(&it.what)).count();
+    assert_eq!(told, 2, "its own, and that of the shed, which goes with the booster");
+}
+
+/// The shed has no actuator: what is wrong there takes the booster, and only a restore of the booster opens it.
+#[test]
+fn the_lock_out_of_a_district_without_actuator_holds_its_booster_over_a_restart_until_that_is_restored()
+ {
+    let shed = DistrictIx::new(2);
+    let locked_out = vec![LockedOut { district: shed, cause: None, fault: None }];
+    let remembered = Remembered { locked_out, ..Remembered::default() };
+    let mut rig = Rig::start("", Start::live(remembered));
+    rig.play("0..2000/20 booster/main/current 0.0");
+    assert_eq!(rig.shown(acts)[0], "0 cut booster/main start");
+    assert!(rig.sut.snapshot().districts[2].locked_out, "locked out stays locked out");
+    rig.play("2000 ! confirm booster/main\n2020..2100/20 booster/main/current 0.2");
+    assert!(!rig.sut.snapshot().districts[2].locked_out, "a person has restored its booster");
+    assert_eq!(
+        rig.outputs.iter().filter(|it| lock_outs(&it.what)).count(),
+        1,
+        "the history is told"
+    );
+}
+
+/// Districts of one booster wait for their turns; whoever presses again and again does not put them off for ever.
+#[test]
+fn pressing_restore_again_while_it_waits_for_its_turn_puts_nothing_off() {
+    let mut rig = Rig::new("");
+    rig.play(
+        "0..100/20 district/quarry/current 0.1\n0..100/20 district/yard/current 0.1\n\
+         200 ! cut district/quarry\n200 ! cut district/yard\n\
+         220..1900/20 district/quarry/current 0.0\n220..1900/20 district/yard/current 0.0",
+    );
+    for at in (2000..6000).step_by(500) {
+        rig.play(&format!("{at} ! restore district/quarry\n{at} ! restore district/yard"));
+    }
+    let on = rig.shown(|what| matches!(what, Decision::Order(order) if order.action == Action::On));
+    assert_eq!(on, ["2000 on district/quarry operator", "2700 on district/yard operator"]);
 }
