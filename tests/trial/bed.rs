@@ -48,12 +48,17 @@ impl Bed {
     }
 
     pub fn supervisor(&self) -> Supervisor {
+        self.supervisor_after(Remembered::default())
+    }
+
+    /// One that starts with what the history remembered.
+    pub fn supervisor_after(&self, remembered: Remembered) -> Supervisor {
         Supervisor::new(
             Arc::clone(&self.layout),
             Arc::clone(&self.channels),
             Arc::clone(&self.proof),
             self.neighbours.clone(),
-            Start::live(Remembered::default()),
+            Start::live(remembered),
             Mono::START,
         )
     }

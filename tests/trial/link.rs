@@ -70,6 +70,12 @@ impl Link {
         inputs
     }
 
+    /// A node has introduced itself at `now`.
+    pub fn born(&mut self, node: usize, now: Mono) {
+        self.nodes[node].at = now;
+        self.nodes[node].lost = false;
+    }
+
     /// Nodes that have been silent for too long at `now`.
     pub fn silences(&mut self, now: Mono) -> Vec<Input> {
         let mut inputs = Vec::new();
