@@ -63,7 +63,7 @@ fn the_crates_depend_one_way() {
         ("simulator", &["circuit", "wiring"]),
         ("links", &["supervision", "wiring"]),
         ("history", &["supervision", "wiring"]),
-        ("dashboard", &["history", "supervision", "wiring"]),
+        ("dashboard", &["circuit", "history", "supervision", "wiring"]),
         (
             "checkrail",
             &["circuit", "dashboard", "history", "links", "simulator", "supervision", "wiring"],
