@@ -56,6 +56,9 @@ test('words of alarms and spans', () => {
   const first = { id: 'a', raised: 1000 };
   const second = { id: 'b', raised: 1039, state: 'latched-unacknowledged', latched: true, cleared: null };
   assert.match(alarmState(second, first), /latched, 39\u202fms after first-out$/);
+  assert.doesNotMatch(alarmState({ ...second, raised: first.raised + 11_000 }, first), /first-out/, 'another cause');
+  assert.match(alarmState({ ...second, state: 'acknowledged', by: 'Ines' }, null), /, acknowledged by Ines$/);
+  assert.match(alarmState({ ...second, state: 'out-of-service', by: 'Tom', by_at: Date.UTC(2026, 0, 2, 3, 4, 5) }, null), /, out of service by Tom since \d\d:04:05$/);
   assert.ok(isOpen(second));
   assert.deepEqual([span(40), span(2500), span(61_000), span(600_000), span(7_500_000)].map((it) => it.replace(/\u202f/g, ' ')), ['40 ms', '2.5 s', '61 s', '10 min', '2 h 5 min']);
   assert.match(cellName(turnout('T31', { frog: 'wrong', heat: 61 }), state()), /^T31, normal, frog on the wrong rail, contact load 0.%, heat 61.%, quarry$/);

@@ -88,15 +88,21 @@ export const isActive = (a) => a.state === 'unacknowledged' || a.state === 'ackn
 /** It is put aside. @param {any} a */
 export const isAside = (a) => a.state === 'shelved' || a.state === 'out-of-service';
 
+/** What comes later than this after a first-out has another cause. Unit: ms. */
+const BURST = 10_000;
+
+/** Whose hand it was, where that is known. @param {any} a */
+const by = (a) => (a.by ? ` by ${a.by}` : '');
+
 /** How an alarm stands, in words. @param {any} a @param {any} [first] first-out alarm of its district @param {number} [now] ms */
 export function alarmState(a, first, now) {
   const parts = [clockMs(a.raised)];
   if (a.latched && a.state.startsWith('latched')) parts.push('latched');
   if (a.cleared) parts.push(`cleared ${clock(a.cleared)}`);
-  if (a.state === 'acknowledged' || a.state === 'latched-acknowledged') parts.push('acknowledged');
-  if (a.state === 'shelved') parts.push(a.shelved_until ? `shelved until ${clock(a.shelved_until)}${now === undefined ? '' : `, ${span(Math.max(0, a.shelved_until - now))} left`}` : 'shelved');
-  if (a.state === 'out-of-service') parts.push('out of service');
-  if (first && first.id !== a.id && a.raised >= first.raised) parts.push(`${span(a.raised - first.raised)} after first-out`);
+  if (a.state === 'acknowledged' || a.state === 'latched-acknowledged') parts.push(`acknowledged${by(a)}`);
+  if (a.state === 'shelved') parts.push(a.shelved_until ? `shelved until ${clock(a.shelved_until)}${now === undefined ? '' : `, ${span(Math.max(0, a.shelved_until - now))} left`}${by(a)}` : `shelved${by(a)}`);
+  if (a.state === 'out-of-service') parts.push(`out of service${by(a)}${a.by_at ? ` since ${clock(a.by_at)}` : ''}`);
+  if (first && !a.first_out && a.raised >= first.raised && a.raised - first.raised <= BURST) parts.push(`${span(a.raised - first.raised)} after first-out`);
   return parts.join(', ');
 }
 

@@ -108,6 +108,7 @@ pub(crate) fn acting() -> Vec<(&'static str, MethodRouter<Arc<App>>)> {
     vec![
         ("/api/v1/acknowledge", post(acts::acknowledge)),
         ("/api/v1/reset", post(acts::reset)),
+        ("/api/v1/reset-first-out", post(acts::reset_first_out)),
         ("/api/v1/shelve", post(acts::shelve)),
         ("/api/v1/unshelve", post(acts::unshelve)),
         ("/api/v1/out-of-service", post(acts::out_of_service)),

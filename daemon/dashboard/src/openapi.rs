@@ -36,7 +36,7 @@ const fn act(path: &'static str, summary: &'static str, body: &'static str) -> R
 }
 
 /// Every operation.
-const ROWS: [Row; 34] = [
+const ROWS: [Row; 35] = [
     read("/api/v1/state", "The whole state at this instant", "State"),
     read("/api/v1/alarms", "Alarms that are not normal", "Alarms"),
     read("/api/v1/turnouts", "Turnouts with position, polarity and contact load", "Turnouts"),
@@ -98,6 +98,11 @@ const ROWS: [Row; 34] = [
     },
     act("/api/v1/acknowledge", "Acknowledge an alarm", "Alarm"),
     act("/api/v1/reset", "Reset a latched alarm that is acknowledged and gone", "Alarm"),
+    act(
+        "/api/v1/reset-first-out",
+        "Take the first-out mark from an acknowledged alarm (ISA-18.1)",
+        "Alarm",
+    ),
     act("/api/v1/shelve", "Shelve an alarm for a time", "Shelve"),
     act("/api/v1/unshelve", "End a shelving", "Alarm"),
     act("/api/v1/out-of-service", "Take an alarm's subject out of service", "Alarm"),

@@ -116,6 +116,20 @@ async fn bodies_that_are_too_large_wrong_or_not_json_are_named() {
 }
 
 #[tokio::test]
+async fn a_first_out_mark_is_taken_away_by_its_own_act() {
+    let server = Server::start(None).await;
+    server.with_plant(|plant| plant.short()).await;
+    let client = server.signed_in().await;
+    let first = r#"{"alarm":"frog-mismatch","subject":"frog/T6"}"#;
+    let shown = client.get("/api/v1/alarms").await.json();
+    let row = shown["alarms"].as_array().unwrap().iter().find(|it| it["subject"] == "frog/T6");
+    assert_eq!(row.unwrap()["first_out"], true, "{shown}");
+    assert_eq!(client.post("/api/v1/reset-first-out", first).await.status, 200);
+    let again = client.post("/api/v1/reset-first-out", first).await;
+    assert_eq!((again.status, again.code()), (409, "not-in-that-state".to_owned()));
+}
+
+#[tokio::test]
 async fn a_restore_is_confirmed_and_refused_while_its_cause_is_not_acknowledged() {
     let server = Server::start(None).await;
     server.with_plant(|plant| plant.short()).await;

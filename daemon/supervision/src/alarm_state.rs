@@ -77,6 +77,16 @@ pub(crate) const fn is_active(state: AlarmState) -> bool {
     matches!(state, AlarmState::Unacknowledged | AlarmState::Acknowledged)
 }
 
+/// Nobody has acknowledged it.
+pub(crate) const fn is_unseen(state: AlarmState) -> bool {
+    matches!(
+        state,
+        AlarmState::Unacknowledged
+            | AlarmState::ReturnedUnacknowledged
+            | AlarmState::LatchedUnacknowledged
+    )
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -9,8 +9,9 @@ use wiring::{
 
 use crate::{
     alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Priority, Transition},
-    alarm_state::{AlarmEvent, is_active, next},
+    alarm_state::{AlarmEvent, is_active, is_unseen, next},
     output::Refusal,
+    snapshot::Hand,
     start::RememberedAlarm,
     words::alarm_table,
 };
@@ -67,6 +68,8 @@ pub(crate) struct Entry {
     pub(crate) cleared: Option<Mono>,
     /// When a shelving ends.
     pub(crate) shelved_until: Option<Mono>,
+    /// Who brought it into its state.
+    pub(crate) by: Option<Hand>,
 }
 
 /// All alarms.
@@ -114,6 +117,7 @@ impl Alarms {
                 raised: now,
                 cleared: None,
                 shelved_until,
+                by: None,
             };
             self.entries.insert(alarm, entry);
         }
@@ -140,6 +144,7 @@ impl Alarms {
             raised: now,
             cleared: None,
             shelved_until: None,
+            by: None,
         });
         let graver = priority < entry.priority && is_active(entry.state);
         if entry.stands && !graver {
@@ -211,13 +216,13 @@ impl Alarms {
             Transition::Raised => {
                 entry.raised = now;
                 entry.cleared = None;
+                entry.by = None;
             }
             Transition::Cleared | Transition::ClearedUnacknowledged => entry.cleared = Some(now),
+            Transition::Unshelved | Transition::InService => entry.by = None,
             Transition::Acknowledged
             | Transition::Shelved
-            | Transition::Unshelved
             | Transition::OutOfService
-            | Transition::InService
             | Transition::Reset => {}
         }
         let change = AlarmChange {
@@ -297,6 +302,24 @@ impl Alarms {
     /// A person acknowledges.
     pub(crate) fn acknowledge(&mut self, key: AlarmKey, now: Mono) -> Result<(), Refusal> {
         self.act(key, AlarmEvent::Acknowledge, now)
+    }
+
+    /// A person takes the first-out mark away: an action of its own (ISA-18.1). What nobody has acknowledged keeps it.
+    pub(crate) fn reset_first_out(&mut self, key: AlarmKey) -> Result<(), Refusal> {
+        let marked = self.entries.get_mut(&key).filter(|entry| entry.first_out);
+        let Some(entry) = marked else { return Err(Refusal::NotInThatState) };
+        if is_unseen(entry.state) {
+            return Err(Refusal::AcknowledgeFirst);
+        }
+        entry.first_out = false;
+        Ok(())
+    }
+
+    /// Keeps who did what was just done to an alarm.
+    pub(crate) fn sign(&mut self, key: AlarmKey, who: &str, at: Mono) {
+        if let Some(entry) = self.entries.get_mut(&key) {
+            entry.by = Some(Hand { who: who.to_owned(), at });
+        }
     }
 
     /// A person resets.
@@ -418,120 +441,4 @@ impl Entry {
 }
 
 #[cfg(test)]
-mod tests {
-    use wiring::channel::Object;
-    use wiring::index::{BlockIx, FrogIx};
-
-    use super::*;
-    use crate::alarm::Subject;
-
-    #[test]
-    fn delays_hide_what_does_not_last() {
-        // frog-dead: 1 s on, 1 s off.
-        check(
-            "0:set 900:clear 2000:set 4000:clear 4500:set 6000:clear 9000:tick",
-            "3000 raised; 7000 cleared-unacknowledged",
-        );
-    }
-
-    #[test]
-    fn a_shelved_alarm_is_silent_and_comes_back_when_time_is_up() {
-        check(
-            "0:set 2000:shelve 3000:clear 9000:set 62000:tick",
-            "1000 raised; 2000 shelved; 62000 unshelved",
-        );
-        check(
-            "0:set 2000:shelve 3000:clear 62000:tick",
-            "1000 raised; 2000 shelved; 62000 unshelved",
-        );
-    }
-
-    #[test]
-    fn acknowledging_is_no_reset_and_no_clearing() {
-        check(
-            "0:set 2000:ack 5000:ack 6000:reset 7000:clear 9000:tick",
-            "1000 raised; 2000 acknowledged; 5000 refused; 6000 refused; 8000 cleared",
-        );
-    }
-
-    #[test]
-    fn out_of_service_is_silent_and_returns_with_its_condition() {
-        check("0:remove 1000:set 9000:return 10000:tick", "0 out-of-service; 9000 in-service");
-    }
-
-    #[test]
-    fn first_out_is_the_first_of_a_district_within_half_a_second() {
-        let mut sut = Alarms::default();
-        for (nth, at) in [(0, 0), (1, 400), (2, 1000)] {
-            let key = AlarmKey {
-                kind: AlarmKind::FrogMismatch,
-                subject: Subject::Object(Object::Frog(FrogIx(nth))),
-            };
-            sut.set(condition(key), Mono(at * 1000), String::new);
-        }
-        let got: Vec<bool> =
-            std::iter::from_fn(|| sut.poll()).map(|(_, change)| change.first_out).collect();
-        assert_eq!(got, [true, false, true]);
-    }
-
-    #[test]
-    fn the_eleventh_in_ten_seconds_stands_under_the_first() {
-        let mut sut = Alarms::default();
-        for nth in 0..12 {
-            let key = AlarmKey {
-                kind: AlarmKind::FrogMismatch,
-                subject: Subject::Object(Object::Block(BlockIx(nth))),
-            };
-            sut.set(condition(key), Mono(u64::from(nth) * 800_000), String::new);
-        }
-        let gathered: Vec<bool> =
-            std::iter::from_fn(|| sut.poll()).map(|(_, change)| change.under.is_some()).collect();
-        assert_eq!(gathered.iter().filter(|it| **it).count(), 2);
-        assert!(gathered[10] && gathered[11]);
-        assert_eq!(sut.in_ten_minutes(Mono(9_000_000)), 10);
-    }
-
-    fn condition(key: AlarmKey) -> Condition {
-        Condition { key, district: Some(DistrictIx(0)), grade: Grade::Usual }
-    }
-
-    #[track_caller]
-    fn check(events: &str, want: &str) {
-        let key = AlarmKey {
-            kind: AlarmKind::FrogDead,
-            subject: Subject::Object(Object::Frog(FrogIx(0))),
-        };
-        let mut sut = Alarms::default();
-        let mut got = Vec::new();
-        for event in events.split_whitespace() {
-            let (at, what) = event.split_once(':').unwrap();
-            let at = Mono(at.parse::<u64>().unwrap() * 1000);
-            while let Some(due) = sut.poll_deadline().filter(|due| *due <= at) {
-                sut.handle_timeout(due);
-            }
-            let result = match what {
-                "set" => {
-                    sut.set(condition(key), at, String::new);
-                    Ok(())
-                }
-                "clear" => {
-                    sut.clear(key, at);
-                    Ok(())
-                }
-                "ack" => sut.acknowledge(key, at),
-                "reset" => sut.reset(key, at),
-                "shelve" => sut.shelve(key, Micros::from_millis(60_000), at),
-                "remove" => sut.remove(condition(key), at),
-                "return" => sut.return_to_service(key, at),
-                _ => Ok(()),
-            };
-            while let Some((at, change)) = sut.poll() {
-                got.push(format!("{} {}", at.0 / 1000, change.transition.word()));
-            }
-            if result.is_err() {
-                got.push(format!("{} refused", at.0 / 1000));
-            }
-        }
-        assert_eq!(got.join("; "), want);
-    }
-}
+mod tests;

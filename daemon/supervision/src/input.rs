@@ -274,6 +274,8 @@ pub enum Act {
     Acknowledge(AlarmKey),
     /// Reset a latched alarm that is acknowledged and gone.
     Reset(AlarmKey),
+    /// Take the first-out mark from an acknowledged alarm (ISA-18.1: an action of its own).
+    ResetFirstOut(AlarmKey),
     /// Shelve an alarm.
     Shelve {
         /// The alarm.

@@ -175,6 +175,8 @@ pub struct AlarmView {
     pub under: Option<AlarmKey>,
     /// When a shelving ends.
     pub shelved_until: Option<Mono>,
+    /// Who acknowledged it, shelved it or took it out of service; not kept over a restart.
+    pub by: Option<Hand>,
     /// Latches.
     pub latched: bool,
     /// The feed it concerns.
@@ -183,4 +185,13 @@ pub struct AlarmView {
     pub text: String,
     /// What follows from it, and what to do.
     pub action: String,
+}
+
+/// Who did something, and when.
+#[derive(Clone, Debug, Eq, PartialEq)]
+pub struct Hand {
+    /// Name or initials, as signed in.
+    pub who: String,
+    /// When.
+    pub at: Mono,
 }

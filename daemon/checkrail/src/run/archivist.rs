@@ -76,6 +76,7 @@ impl Archivist {
             Act::Acknowledge(_)
             | Act::Unshelve(_)
             | Act::Reset(_)
+            | Act::ResetFirstOut(_)
             | Act::OutOfService(_)
             | Act::InService(_)
             | Act::Cut(_)

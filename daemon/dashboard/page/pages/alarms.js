@@ -61,6 +61,7 @@ function row(a, s, lost) {
     <div class="buttons">
       ${open ? html`<button class="act" ?disabled=${lost} @click=${() => request('acknowledge', key)}>Acknowledge</button>` : nothing}
       ${a.state === 'latched-acknowledged' ? html`<button ?disabled=${lost} @click=${() => request('reset', key)}>Reset</button>` : nothing}
+      ${a.first_out && !open && !isAside(a) ? html`<button ?disabled=${lost} @click=${() => request('reset-first-out', key)}>Reset first-out</button>` : nothing}
       ${a.state === 'shelved' ? html`<button ?disabled=${lost} @click=${() => request('unshelve', key)}>Unshelve</button>` : nothing}
       ${a.state === 'out-of-service' ? html`<button ?disabled=${lost} @click=${() => request('in-service', key)}>Return to service</button>` : nothing}
       ${fault !== null && fault !== undefined && l === 1 && !isAside(a) ? html`<a class="button" href="/faults/${fault}">Open fault ${fault}</a>` : nothing}

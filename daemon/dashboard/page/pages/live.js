@@ -90,7 +90,7 @@ function districtSheet(s, d, n, lost) {
   const facts = [
     ['Power', `${powerWord(d)}${d.locked_out ? ', locked out' : ''}`], ['Cause', d.cause_text], ['Current', `${ampsUnit(d.ma)}${d.ma_old ? ', last known' : ''}`],
     ['Voltage', `${voltsUnit(d.mv)}${d.mv_old ? ', last known' : ''}`], ['Trips at', `${ampsUnit(d.trip_ma)} (${d.breaker})`],
-    ['Protected', d.protected ? 'current is fresh' : 'no: no fresh current reading'], ['Tries', d.tries || null], ['Held by', d.held_by.join(', ') || null],
+    ['Protected', d.protected ? 'current is fresh' : 'no: no fresh current reading'], ['Counts as none', `below ${ampsUnit(d.residual_ma)}`], ['Tries', d.tries || null], ['Held by', d.held_by.join(', ') || null],
     ['Blocks', d.blocks.map((k) => `${s.blocks[k].id} ${({ yes: 'occupied', no: 'clear', unknown: 'not known' })[s.blocks[k].occupied]}${s.blocks[k].held ? ' (held)' : ''}`).join(', ')],
   ];
   return html`<div class="sheet"><dl class="facts">${facts.filter(([, v]) => v).map(([k, v]) => html`<dt>${k}</dt><dd>${v}</dd>`)}</dl>

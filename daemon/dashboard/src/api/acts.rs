@@ -120,6 +120,7 @@ macro_rules! alarm_acts {
 alarm_acts! {
     acknowledge => "acknowledge", Act::Acknowledge;
     reset => "reset", Act::Reset;
+    reset_first_out => "reset-first-out", Act::ResetFirstOut;
     unshelve => "unshelve", Act::Unshelve;
     out_of_service => "out-of-service", Act::OutOfService;
     in_service => "in-service", Act::InService;

@@ -32,6 +32,10 @@ pub(crate) struct AlarmRow {
     /// The first of many from one district, that this one stands under.
     pub(crate) under: Option<String>,
     pub(crate) shelved_until: Option<i64>,
+    /// Who acknowledged it, shelved it or took it out of service.
+    pub(crate) by: Option<String>,
+    /// When that was.
+    pub(crate) by_at: Option<i64>,
     /// Position of the district it concerns.
     pub(crate) district: Option<usize>,
     /// Position of the turnout it concerns.
@@ -57,6 +61,8 @@ impl AlarmRow {
             latched: it.latched,
             under: it.under.map(|key| id(fixed, &view.snapshot, key)),
             shelved_until: it.shelved_until.map(|at| view.wall_of(at)),
+            by: it.by.as_ref().map(|by| by.who.clone()),
+            by_at: it.by.as_ref().map(|by| view.wall_of(by.at)),
             district: district(fixed, it),
             turnout: turnout(fixed, it.alarm.subject),
             text: it.text.clone(),

@@ -55,6 +55,7 @@ diff!(FeedRow {
     held_by,
     tries,
     protected,
+    residual_ma,
 });
 diff!(BlockRow { ma, ma_old, occupied, held });
 diff!(TurnoutRow {
@@ -97,6 +98,8 @@ pub(crate) struct FeedRow {
     pub(crate) held_by: Vec<String>,
     pub(crate) tries: u8,
     pub(crate) protected: bool,
+    /// Current below this counts as none.
+    pub(crate) residual_ma: i64,
 }
 
 impl FeedRow {
@@ -116,6 +119,7 @@ impl FeedRow {
             held_by: it.held_by.clone(),
             tries: it.tries,
             protected: it.protected,
+            residual_ma: rounded(it.residual),
         }
     }
 }

@@ -241,6 +241,7 @@ impl Plant {
             first_out: first_out && district.is_some(),
             under: None,
             shelved_until: None,
+            by: None,
             latched: row.latched,
             feed,
             text: text.to_owned(),
@@ -267,6 +268,11 @@ impl Plant {
         match act {
             Act::Acknowledge(key) => self.change(*key, acknowledged),
             Act::Reset(key) => self.change(*key, reset),
+            Act::ResetFirstOut(key) => {
+                self.change(*key, |it| it.first_out.then_some(it.state))?;
+                self.each(*key, |it| it.first_out = false);
+                Ok(())
+            }
             Act::Shelve { alarm, span, .. } => {
                 let until = self.snapshot.at + *span;
                 self.change(*alarm, |_| Some(AlarmState::Shelved))?;

@@ -39,13 +39,24 @@ impl Supervisor {
 
     fn act(&mut self, who: &str, act: Act, at: Mono) -> Result<(), Refusal> {
         match act {
-            Act::Acknowledge(key) => self.alarms.acknowledge(key, at),
+            Act::Acknowledge(key) => {
+                self.alarms.acknowledge(key, at)?;
+                self.alarms.sign(key, who, at);
+                Ok(())
+            }
             Act::Reset(key) => self.alarms.reset(key, at),
-            Act::Shelve { alarm, span, .. } => self.alarms.shelve(alarm, span, at),
+            Act::ResetFirstOut(key) => self.alarms.reset_first_out(key),
+            Act::Shelve { alarm, span, .. } => {
+                self.alarms.shelve(alarm, span, at)?;
+                self.alarms.sign(alarm, who, at);
+                Ok(())
+            }
             Act::Unshelve(key) => self.alarms.end_shelving(key, at),
             Act::OutOfService(key) => {
                 let district = self.model.district_of(key.subject);
-                self.alarms.remove(Condition { key, district, grade: Grade::Usual }, at)
+                self.alarms.remove(Condition { key, district, grade: Grade::Usual }, at)?;
+                self.alarms.sign(key, who, at);
+                Ok(())
             }
             Act::InService(key) => self.alarms.return_to_service(key, at),
             Act::Cut(feed) => self.cut_by_hand(feed, Cause::Operator, at),
@@ -293,6 +304,7 @@ impl Supervisor {
         match act {
             Act::Acknowledge(key) => format!("acknowledge {}", alarm(key)),
             Act::Reset(key) => format!("reset {}", alarm(key)),
+            Act::ResetFirstOut(key) => format!("reset first-out of {}", alarm(key)),
             Act::Shelve { alarm: key, span, reason } => {
                 format!("shelve {} for {span}: {reason}", alarm(key))
             }

@@ -182,6 +182,7 @@ impl Supervisor {
                 raised: it.raised,
                 cleared: it.cleared,
                 first_out: it.first_out,
+                by: it.by.clone(),
                 under: it.under,
                 shelved_until: it.shelved_until,
                 latched: it.latched,

@@ -91,3 +91,23 @@ fn occupancy_is_held_and_never_clear_while_unpowered() {
     assert_eq!(shown, ["50 = block/q1/occupied yes", "1000 = block/q1/occupied yes"]);
     assert!(rig.sut.snapshot().blocks[0].occupancy.is_held());
 }
+
+#[test]
+fn who_acknowledged_is_named_and_the_first_out_mark_goes_by_its_own_act() {
+    let mut rig = Rig::new("");
+    rig.play(
+        "0..2500/20 district/quarry/current 0.1
+         0 machine/T1/position normal
+         0 frog/T1/polarity dead
+         2000 ! first-out frog-dead frog/T1",
+    );
+    let shown = |rig: &Rig| {
+        let alarm = rig.sut.snapshot().alarms.into_iter().next().unwrap();
+        (alarm.first_out, alarm.by.map(|by| (by.who, by.at.0 / 1000)))
+    };
+    assert_eq!(shown(&rig), (true, None), "nobody has acknowledged it yet");
+    rig.play("2520..3500/20 district/quarry/current 0.1\n3000 ! bob: ack frog-dead frog/T1");
+    assert_eq!(shown(&rig), (true, Some(("bob".to_owned(), 3000))));
+    rig.play("3520..4500/20 district/quarry/current 0.1\n4000 ! first-out frog-dead frog/T1");
+    assert_eq!(shown(&rig), (false, Some(("bob".to_owned(), 3000))));
+}

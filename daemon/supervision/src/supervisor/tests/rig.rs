@@ -176,6 +176,7 @@ impl Rig {
             },
             ["ack", kind, subject] => Act::Acknowledge(self.key(kind, subject)),
             ["reset", kind, subject] => Act::Reset(self.key(kind, subject)),
+            ["first-out", kind, subject] => Act::ResetFirstOut(self.key(kind, subject)),
             ["stop"] => Act::Shutdown,
             ["commission", id, ..] => Act::Commission {
                 machine: self.machine(id),
