@@ -33,7 +33,7 @@ pub enum Command {
     Study(StudyArgs),
     /// Writes wiring sheets to print: terminals, wires, drawings and the bench test of every switch machine.
     Sheets(SheetsArgs),
-    /// Runs the supervision over a recorded journal.
+    /// Runs the supervision over a recorded journal and prints what it decides, one JSON object a line.
     Replay(ReplayArgs),
     /// Proves a turnout in place, step by step, in the terminal; needs a running daemon.
     Commission(CommissionArgs),

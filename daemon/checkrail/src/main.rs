@@ -88,7 +88,7 @@ fn perform(command: Command) -> Result<Exit, Failure> {
 fn start_log(command: &Command) {
     let usual = match command {
         Command::Demo(_) => "warn,checkrail=info,rumqttd=off",
-        Command::Run(_) => "info,rumqttd=warn",
+        Command::Run(_) => "info,rumqttd=off",
         Command::Check(_)
         | Command::Study(_)
         | Command::Sheets(_)

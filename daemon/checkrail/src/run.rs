@@ -222,8 +222,10 @@ impl Daemon {
 
     /// Says where it can be found. A token from a file is never shown.
     fn greet(&self) {
-        info!(address = %format!("http://{}/", self.address()), "DashboardOpened");
+        let address = format!("http://{}/", self.address());
+        info!(%address, "DashboardOpened");
         if self.token_is_new {
+            crate::print::error_line(&format!("dashboard:                   {address}"));
             crate::print::error_line(&format!("operator token for this run: {}", self.token));
         }
     }

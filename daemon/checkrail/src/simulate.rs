@@ -100,7 +100,9 @@ fn write(loaded: &Loaded, mut world: World, end: Mono, out: &Path) -> Result<Exi
     print::line(&format!("{}: {} events", truth.path.display(), truth.count))?;
     journal.finish()?;
     truth.finish()?;
-    print::line(&format!("{} faults in place", tally.started))?;
+    let faults =
+        if tally.started == 1 { "1 fault".to_owned() } else { format!("{} faults", tally.started) };
+    print::line(&format!("{faults} in place"))?;
     for scenario in &tally.skipped {
         print::line(&format!("{scenario} found no place on this layout"))?;
     }

@@ -13,7 +13,9 @@ const GAP = 14;
 /** Which channels are drawn: district, booster and block currents, voltages, then words. @param {Wave[]} waves */
 export function order(waves) {
   const rank = (w) => (w.unit === 'A' ? (w.channel.startsWith('district/') ? 0 : w.channel.startsWith('booster/') ? 4 : 1) : w.unit === 'V' ? 2 : 3);
-  const analog = waves.filter((w) => w.unit && w.values.some((v) => typeof v === 'number')).sort((a, b) => rank(a) - rank(b));
+  // Not all can be drawn: of one kind the one that swung furthest comes first, a block through which nothing went last.
+  const swing = new Map(waves.map((w) => [w, w.values.reduce((most, v) => (typeof v === 'number' ? Math.max(most, Math.abs(v)) : most), 0)]));
+  const analog = waves.filter((w) => w.unit && w.values.some((v) => typeof v === 'number')).sort((a, b) => rank(a) - rank(b) || (swing.get(b) ?? 0) - (swing.get(a) ?? 0));
   // What was measured before what was asked for, where not all can be drawn.
   const asked = (w) => Number(w.channel.endsWith('/asked'));
   const digital = waves.filter((w) => !w.unit && w.values.length).sort((a, b) => asked(a) - asked(b));

@@ -48,7 +48,9 @@ pub struct Parts {
 #[derive(Debug, thiserror::Error)]
 pub enum ServeError {
     /// The address cannot be had.
-    #[error("cannot listen on {address}: {source}")]
+    #[error(
+        "cannot listen on {address}: {source}; another program may have that address, `--listen` names another one"
+    )]
     Listen {
         /// The address.
         address: SocketAddr,

@@ -287,7 +287,7 @@ function events(f) {
   const left = f.events.length - told.length;
   return html`<section class="panel a-events" aria-labelledby="h-ev"><div class="head"><h2 id="h-ev">Sequence of events</h2><span class="quiet">clock of Checkrail</span></div>
     <div class="scroll" tabindex="0" role="region" aria-label="Sequence of events"><table class="events stack"><thead><tr><th scope="col">Time</th><th scope="col" class="n">From trigger, ms</th><th scope="col">Event</th></tr></thead>
-    <tbody>${told.map((e) => html`<tr class=${e.kind === 'order' ? 'raised' : ''}><td>${clockMs(when + e.ms)}</td><td class="n">${e.ms > 0 ? '+' : ''}${e.ms.toFixed(1).replace('-', '−')}</td><td class="wide">${e.text}${e.first_out ? html` <span class="boxed">first-out</span>` : nothing}</td></tr>`)}</tbody></table></div>${left ? html`<p class="foot quiet">${count(left, 'value')} that follow from these are in the exports.</p>` : nothing}</section>`;
+    <tbody>${told.map((e) => html`<tr class=${e.kind === 'order' ? 'raised' : ''}><td>${clockMs(when + e.ms)}</td><td class="n">${e.ms > 0 ? '+' : ''}${e.ms.toFixed(1).replace('-', '−')}</td><td class="wide">${e.text.replace(/ A2s\b/, ' A²s')}${e.first_out ? html` <span class="boxed">first-out</span>` : nothing}</td></tr>`)}</tbody></table></div>${left ? html`<p class="foot quiet">${count(left, 'value')} that follow from these are in the exports.</p>` : nothing}</section>`;
 }
 
 /** @param {any} f @param {any} s */

@@ -32,6 +32,9 @@ const heading = (title, detail, buttons) => html`<section class="headline l0"><d
 /** @param {any} it */
 const caution = (it) => (it.errors ? html`<p class="panel pad paper-caution"><strong>Do not solder by these sheets yet:</strong> <code>checkrail check</code> finds ${count(it.errors, 'error')} in the wiring.</p>` : nothing);
 
+/** T2 before T10. @param {string} a @param {string} b */
+const byNumber = (a, b) => a.localeCompare(b, 'en', { numeric: true });
+
 /** @param {any} s @param {any} it */
 function index(s, it) {
   const all = it.districts.reduce((sum, d) => sum + d.machines.length, it.homeless.length);
@@ -39,7 +42,7 @@ function index(s, it) {
   return html`<div class="page">${heading(all ? `${count(all, 'switch machine')} to wire.` : 'No switch machine is in the layout file.', 'A sheet shows which wire goes on which terminal. Take a district at once, or one machine.')}
     ${caution(it)}
     ${it.districts.map((d) => html`<section class="panel" aria-labelledby="w-${d.id}"><div class="head"><h2 id="w-${d.id}">${d.id}</h2><span class="quiet">${count(d.machines.length, 'machine')}</span>${d.machines.length ? html`<span class="buttons"><a class="button" href="/wiring/${d.id}">All of ${d.id}</a></span>` : nothing}</div>
-      ${d.machines.length ? html`<p class="chips">${d.machines.map(link)}</p>` : html`<p class="pad quiet">No switch machine.</p>`}</section>`)}
+      ${d.machines.length ? html`<p class="chips">${[...d.machines].sort(byNumber).map(link)}</p>` : html`<p class="pad quiet">No switch machine.</p>`}</section>`)}
     ${it.homeless.length ? html`<section class="panel" aria-label="Machines that no trackwork names"><div class="head"><h2>Machines that no trackwork names</h2></div><p class="chips">${it.homeless.map(link)}</p></section>` : nothing}
     <p class="quiet small">The book with drawings, wire lists, bench tests and labels: <code>checkrail sheets LAYOUT --out DIR</code>.</p></div>`;
 }

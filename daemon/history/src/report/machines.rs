@@ -59,7 +59,11 @@ pub(crate) fn verdict(machine: &Machine) -> (&'static str, String) {
         (false, Some(_)) => "rewired since it was proved: prove it anew",
         (false, None) => "never proved: that it is good is not measured",
     };
-    let hits = if hits == 1 { "1 hit".to_owned() } else { format!("{hits} hits") };
+    let hits = match hits {
+        0 => return ("good", format!("no fault current through it yet, {tested}")),
+        1 => "1 hit".to_owned(),
+        more => format!("{more} hits"),
+    };
     ("good", format!("{used}, {hits}, {tested}"))
 }
 
