@@ -168,6 +168,7 @@ impl Checks {
             }
             Act::Acknowledge(_)
             | Act::Reset(_)
+            | Act::ResetFirstOut(_)
             | Act::Shelve { .. }
             | Act::Unshelve(_)
             | Act::OutOfService(_)
