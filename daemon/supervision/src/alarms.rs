@@ -1,4 +1,4 @@
-//! The alarms of a layout: delays, latching, shelving, first-out, gathering and flood.
+//! The alarms of a layout: delays, latching, shelving, and what is told of them.
 
 use std::collections::{BTreeMap, VecDeque};
 
@@ -7,6 +7,7 @@ use wiring::{
     units::{Micros, Mono},
 };
 
+use self::bursts::Bursts;
 use crate::{
     alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Priority, Transition},
     alarm_state::{AlarmEvent, is_active, is_unseen, next},
@@ -16,18 +17,10 @@ use crate::{
     words::alarm_table,
 };
 
-/// Alarms of one district within this time share one first-out.
-const FIRST_OUT: Micros = Micros::from_millis(500);
-/// More than this many ...
-const GATHERED: usize = 10;
-/// ... from one district within this time stand under its first-out.
-const GATHERING: Micros = Micros::from_millis(10_000);
-/// More than ten in this time are a flood (ISA-18.2; a sliding window).
-const FLOOD: Micros = Micros::from_millis(600_000);
+mod bursts;
+
 /// A remembered condition that does not come again within this is gone.
 const ASKED_AFRESH: Micros = Micros::from_millis(30_000);
-/// Instants kept for counting.
-const COUNTED: usize = 256;
 /// Longest shelving of an alarm of high priority, and of any.
 const SHELVED_HIGH: Micros = Micros::from_millis(15 * 60_000);
 const SHELVED_MOST: Micros = Micros::from_millis(12 * 3_600_000);
@@ -76,8 +69,7 @@ pub(crate) struct Entry {
 #[derive(Debug, Default)]
 pub(crate) struct Alarms {
     entries: BTreeMap<AlarmKey, Entry>,
-    /// Raised within the last minutes: instant, district.
-    recent: VecDeque<(Mono, Option<DistrictIx>, AlarmKey)>,
+    bursts: Bursts,
     changes: VecDeque<(Mono, AlarmChange)>,
 }
 
@@ -240,26 +232,10 @@ impl Alarms {
 
     /// First-out and gathering of an alarm that is raised now.
     fn mark(&mut self, key: AlarmKey, now: Mono) {
-        while self.recent.front().is_some_and(|(at, ..)| FLOOD < now.since(*at))
-            || self.recent.len() >= COUNTED
-        {
-            self.recent.pop_front();
-        }
-        let Some(district) = self.entries.get(&key).map(|entry| entry.district) else { return };
-        let within = |span: Micros| {
-            let same = move |it: &&(Mono, Option<DistrictIx>, AlarmKey)| {
-                it.1 == district && now.since(it.0) <= span
-            };
-            self.recent.iter().filter(same)
-        };
-        let first = district.is_some() && within(FIRST_OUT).next().is_none();
-        let gathered = district.is_some() && within(GATHERING).count() >= GATHERED;
-        let under = within(GATHERING).map(|(.., first)| *first).find(|_| gathered);
-        self.recent.push_back((now, district, key));
-        if let Some(entry) = self.entries.get_mut(&key) {
-            entry.first_out = first;
-            entry.under = under;
-        }
+        let Some(entry) = self.entries.get_mut(&key) else { return };
+        let place = self.bursts.handle_raised(key, entry.district, now);
+        entry.first_out = place.first_out;
+        entry.under = place.under;
     }
 
     fn forget(&mut self, key: AlarmKey) {
@@ -413,7 +389,7 @@ impl Alarms {
 
     /// Entries and counted raisings that are held.
     pub(crate) fn held(&self) -> (usize, usize) {
-        (self.entries.len(), self.recent.len())
+        (self.entries.len(), self.bursts.held())
     }
 
     /// Alarms of these kinds whose condition stands and that belong to a district.
@@ -426,11 +402,8 @@ impl Alarms {
 
     /// Raised in the ten minutes before `now`, those gathered under a first-out not counted.
     pub(crate) fn in_ten_minutes(&self, now: Mono) -> usize {
-        let counts = |(at, _, key): &&(Mono, Option<DistrictIx>, AlarmKey)| {
-            let gathered = self.entries.get(key).is_some_and(|entry| entry.under.is_some());
-            now.since(*at) <= FLOOD && !gathered
-        };
-        self.recent.iter().filter(counts).count()
+        let is_gathered = |key| self.entries.get(&key).is_some_and(|it| it.under.is_some());
+        self.bursts.in_ten_minutes(now).filter(|key| !is_gathered(*key)).count()
     }
 }
 

@@ -1,10 +1,14 @@
 //! Whole-supervisor scenarios, written as text: time, channel, value; and the outputs they must lead to.
 
 mod alarms;
+mod boosters;
 mod commissioning;
 mod faults;
+mod inrush;
 mod laws;
 mod loops;
 mod never;
+mod polarity;
+mod records;
 mod restoring;
 mod rig;

@@ -306,3 +306,18 @@ pub(super) fn alarms(what: &Decision) -> bool {
 
 /// One millisecond.
 pub(super) const MS: Micros = Micros::from_millis(1);
+
+/// A quiet second with a train in q3.
+const RUNNING: &str = "
+    0 machine/T1/position normal
+    0..1000/20 district/quarry/current 0.4
+    0..1000/20 block/q3/current 0.4
+    0..1000/20 block/q1/current 0.0
+    0..1000/20 block/q2/current 0.0
+    0..1000/500 frog/T1/polarity B
+";
+
+/// The quiet second, and what comes then.
+pub(super) fn running(then: &str) -> String {
+    format!("{RUNNING}\n{then}")
+}

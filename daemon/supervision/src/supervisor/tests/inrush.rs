@@ -1,0 +1,60 @@
+//! Engines that charge when power returns: what is no fault, and what is one all the same.
+
+use super::rig::{Rig, acts, check_orders, running};
+
+/// F40: engines charge when power returns.
+#[test]
+fn inrush_that_decays_is_not_a_fault() {
+    let decay: String = (0..20)
+        .map(|n| {
+            format!("{} district/quarry/current {:.2}\n", 3000 + n * 10, 4.9 - 0.24 * f64::from(n))
+        })
+        .collect();
+    let journal = running(&format!(
+        "1000 ! cut district/quarry\n1010..3000/20 district/quarry/current 0.0\n2900 ! restore district/quarry
+         {decay}\n3200..6000/20 district/quarry/current 0.5"
+    ));
+    check_orders(
+        &journal,
+        "1000 cut district/quarry operator; 1000 done; 2900 on district/quarry operator; 2900 done",
+    );
+}
+
+#[test]
+fn a_standing_short_is_cut_50_ms_after_power_returns() {
+    let mut rig = Rig::new("");
+    rig.play(&running(
+        "1000 ! cut district/quarry\n1010..3000/20 district/quarry/current 0.0\n2995 ! restore district/quarry
+         3000..3200/10 district/quarry/current 5.0",
+    ));
+    assert_eq!(rig.shown(acts)[4], "3050 cut district/quarry short-circuit");
+}
+
+/// A neighbour is cut: engines here charge when the booster's voltage comes back.
+#[test]
+fn sympathetic_inrush_of_a_neighbour_is_not_a_fault() {
+    let decay: String = (0..12)
+        .map(|n| {
+            format!("{} district/yard/current {:.2}\n", 1060 + n * 10, 4.4 - 0.35 * f64::from(n))
+        })
+        .collect();
+    let journal = format!(
+        "0..1000/20 district/quarry/current 0.4\n0..1000/20 district/yard/current 0.4
+         1000..1060/20 district/quarry/current 5.0\n1060..1500/20 district/quarry/current 0.0
+         1000..1060/20 district/yard/current 0.1\n{decay}\n1180..4000/20 district/yard/current 0.4
+         1500..4000/20 district/quarry/current 0.0"
+    );
+    check_orders(&journal, "1020 cut district/quarry short-circuit");
+}
+
+/// F52: the booster was off for a moment. Voltage is read every 50 ms, the engines charge before it says so.
+#[test]
+fn engines_that_charge_before_voltage_is_read_again_are_not_cut() {
+    check_orders(
+        "0..1000/20 district/quarry/current 0.4\n0..1000/50 district/quarry/voltage 15
+         1000..2000/20 district/quarry/current 0.0\n1000..2000/50 district/quarry/voltage 0.1
+         2005..2045/10 district/quarry/current 3.5\n2045..4000/20 district/quarry/current 0.5
+         2049..4000/50 district/quarry/voltage 15",
+        "",
+    );
+}
