@@ -25,6 +25,7 @@ mod contact;
 mod frogs;
 mod offers;
 mod plan;
+mod results;
 mod session;
 mod texts;
 mod throwing;

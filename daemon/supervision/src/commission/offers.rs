@@ -10,7 +10,7 @@ const LIFTED: [&str; 5] = ["", "1", "2", "3", "4"];
 impl Session {
     pub(super) fn offers(&self, by_order: bool) -> Vec<Offer> {
         let mut offers = Vec::new();
-        let failed = self.result(self.step).is_some_and(|it| it.outcome == Outcome::Failed);
+        let failed = self.results.is(self.step, Outcome::Failed);
         if failed && self.step != Step::Trip {
             let label = match self.step {
                 Step::Frog => "Wires changed, test again",

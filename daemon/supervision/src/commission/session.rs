@@ -13,6 +13,7 @@ use super::{
     coin::{CoinEnd, CoinTest},
     contact::{ContactCheck, LEAST},
     frogs::FrogCheck,
+    results::Results,
     texts,
     throwing::{Throwing, index},
     trip::{TripEnd, TripTest},
@@ -60,7 +61,7 @@ pub(crate) struct Session {
     pub(crate) step: Step,
     entered: Mono,
     heard: Mono,
-    results: [Option<StepResult>; Step::ALL.len()],
+    pub(crate) results: Results,
     pub(crate) throwing: Throwing,
     pub(crate) frogs: Vec<FrogCheck>,
     pub(crate) contact: ContactCheck,
@@ -99,13 +100,9 @@ impl Session {
             step: Step::Name,
             entered: now,
             heard: now,
-            results: std::array::from_fn(|_| None),
+            results: Results::new(results),
             told: VecDeque::new(),
         };
-        for result in results {
-            let at = result.step.at();
-            it.results[at] = Some(result);
-        }
         it.advance(Step::Name, now);
         it
     }
@@ -290,7 +287,7 @@ impl Session {
             Request::Meter { drop, amps, lifted } => self.handle_meter(drop, amps, lifted, now)?,
             Request::Cut if self.step == Step::Trip && self.plan.can_cut => return Ok(Do::Cut),
             Request::Coin { place, predicted } if self.step == Step::Coin => {
-                self.forget_failure();
+                self.results.forget_failure(self.step);
                 self.coin = Some(CoinTest::new(place, predicted, now));
             }
             Request::Cut | Request::Coin { .. } => return Err(Refusal::WrongStep),
@@ -309,13 +306,13 @@ impl Session {
 
     /// The throw was ordered.
     pub(crate) fn handle_order(&mut self, to: Position, now: Mono) {
-        self.forget_failure();
+        self.results.forget_failure(self.step);
         self.throwing.handle_order(to, now);
     }
 
     /// The cut was ordered.
     pub(crate) fn handle_cut_order(&mut self, now: Mono) {
-        self.forget_failure();
+        self.results.forget_failure(self.step);
         self.trip = Some(TripTest::new(self.sight.district.amps, now));
     }
 
@@ -377,7 +374,7 @@ impl Session {
         };
         let amps = amps.or(self.sight.amps).filter(|amps| LEAST <= *amps && *amps <= LIMIT);
         let amps = amps.ok_or(Refusal::NoTestCurrent)?;
-        self.forget_failure();
+        self.results.forget_failure(self.step);
         self.contact.handle(position, drop, amps, lifted);
         let Some(frog) = self.plan.frogs.first() else { return Ok(()) };
         if lifted.is_some()
@@ -403,32 +400,15 @@ impl Session {
         if initials.is_empty() {
             return Err(Refusal::WrongStep);
         }
-        if self.first_open(Step::Name) != Step::Sign {
+        if self.results.first_open(Step::Name) != Step::Sign {
             return Err(Refusal::StepOpen);
         }
         self.who = initials;
-        let missing = Step::ALL.into_iter().filter(|it| it.is_needed());
-        let missing: Vec<_> =
-            missing.filter(|it| self.outcome(*it) != Some(Outcome::Passed)).collect();
         self.step = Step::Sign;
-        let (outcome, detail) = texts::signature(&missing, &self.results);
+        let (outcome, detail) = texts::signature(&self.results);
         self.keep(outcome, detail, now);
         self.told.push_back((now, Told::Ended(None)));
         Ok(())
-    }
-
-    /// The results, in order of the steps.
-    pub(crate) fn results(&self) -> Vec<StepResult> {
-        self.results.iter().flatten().cloned().collect()
-    }
-
-    /// The result of a step.
-    pub(crate) fn result(&self, step: Step) -> Option<&StepResult> {
-        self.results[step.at()].as_ref()
-    }
-
-    fn outcome(&self, step: Step) -> Option<Outcome> {
-        self.result(step).map(|it| it.outcome)
     }
 
     fn pass(&mut self, detail: String, now: Mono) {
@@ -441,38 +421,24 @@ impl Session {
     }
 
     fn fail(&mut self, detail: String, now: Mono) {
-        let same = |it: &StepResult| it.outcome == Outcome::Failed && it.detail == detail;
-        if !self.result(self.step).is_some_and(same) {
+        if !self.results.has_failure(self.step, &detail) {
             self.keep(Outcome::Failed, detail, now);
         }
     }
 
     fn keep(&mut self, outcome: Outcome, detail: String, now: Mono) {
         let result = StepResult { step: self.step, outcome, detail, who: self.who.clone() };
-        self.results[self.step.at()] = Some(result.clone());
+        self.results.keep(result.clone());
         self.told.push_back((now, Told::Result(result)));
-    }
-
-    fn forget_failure(&mut self) {
-        let failed = |it: &mut StepResult| it.outcome == Outcome::Failed;
-        self.results[self.step.at()].take_if(failed);
-    }
-
-    /// The first step from here on that is neither passed nor skipped.
-    fn first_open(&self, from: Step) -> Step {
-        let open = |it: &Step| {
-            *it >= from && !matches!(self.outcome(*it), Some(Outcome::Passed | Outcome::Skipped))
-        };
-        Step::ALL.into_iter().find(open).unwrap_or(Step::Sign)
     }
 
     /// To the next open step; those that this machine cannot have are skipped on the way.
     fn advance(&mut self, from: Step, now: Mono) {
-        let mut step = self.first_open(from);
+        let mut step = self.results.first_open(from);
         while let Some(reason) = texts::not_here(&self.plan, step) {
             self.step = step;
             self.keep(Outcome::Skipped, reason, now);
-            step = self.first_open(step.next());
+            step = self.results.first_open(step.next());
         }
         self.step = step;
         self.entered = now;
@@ -481,7 +447,7 @@ impl Session {
     /// Measures the step from the beginning.
     fn reset(&mut self, now: Mono) {
         self.entered = now;
-        self.results[self.step.at()] = None;
+        self.results.forget(self.step);
         match self.step {
             Step::Normal => self.throwing.again(Position::Normal),
             Step::Reverse => self.throwing.again(Position::Reverse),

@@ -8,10 +8,11 @@ use wiring::{
 };
 
 use super::{
-    Outcome, Plan, Step, StepResult,
+    Outcome, Plan, Step,
     coin::{CoinEnd, CoinTest},
     contact::{ContactCheck, Drop, Grade},
     plan::FrogPlan,
+    results::Results,
     throwing::{Throw, ThrowFault},
     trip::{TripEnd, TripTest},
 };
@@ -195,15 +196,14 @@ pub(super) fn coin(plan: &Plan, it: &CoinTest) -> String {
 }
 
 /// The signature.
-pub(super) fn signature(
-    missing: &[Step],
-    results: &[Option<StepResult>; Step::ALL.len()],
-) -> (Outcome, String) {
+pub(super) fn signature(results: &Results) -> (Outcome, String) {
+    let missing = Step::ALL.into_iter().filter(|it| it.is_needed());
+    let missing = missing.filter(|it| !results.is(*it, Outcome::Passed));
+    let missing: Vec<_> = missing.map(Step::word).collect();
     if !missing.is_empty() {
-        let words: Vec<_> = missing.iter().map(|it| it.word()).collect();
-        return (Outcome::Failed, format!("not proved: {} skipped", words.join(", ")));
+        return (Outcome::Failed, format!("not proved: {} skipped", missing.join(", ")));
     }
-    let skipped = results.iter().flatten().filter(|it| it.outcome == Outcome::Skipped);
+    let skipped = results.iter().filter(|it| it.outcome == Outcome::Skipped);
     let skipped: Vec<_> =
         skipped.map(|it| format!("{} skipped, {}", it.step.word(), it.detail)).collect();
     let detail =

@@ -133,7 +133,7 @@ impl Session {
             readings: self.readings(),
             verdict: self.verdict(),
             offers: self.offers(by_order),
-            results: self.results(),
+            results: self.results.iter().cloned().collect(),
         }
     }
 
@@ -306,12 +306,13 @@ impl Session {
     }
 
     fn count(&self, outcome: Outcome) -> String {
-        let all = Step::ALL.iter().filter_map(|it| self.result(*it));
+        let all = self.results.iter();
         all.filter(|it| it.outcome == outcome).count().to_string()
     }
 
     fn verdict(&self) -> Verdict {
-        if let Some(result) = self.result(self.step).filter(|it| it.outcome == Outcome::Failed) {
+        if let Some(result) = self.results.of(self.step).filter(|it| it.outcome == Outcome::Failed)
+        {
             return Verdict { mood: Mood::Bad, text: result.detail.clone() };
         }
         let (mood, text) = match self.step {

@@ -1,11 +1,9 @@
-//! Machines in commissioning: what their sessions see, and what the supervisor does for them under its own rules.
+//! Machines in commissioning: their sessions, and what the supervisor does for them under its own rules.
 
 use wiring::{
-    channel::{Object, Quantity},
-    index::{DistrictIx, FrogIx, MachineIx},
-    layout::Position,
-    polarity::{Required, Wired},
-    units::{Microamps, Micros, Mono},
+    channel::Object,
+    index::MachineIx,
+    units::{Micros, Mono},
 };
 
 use super::{
@@ -17,14 +15,16 @@ use crate::{
     alarms::{Condition, Grade},
     cause::Cause,
     commission::{
-        DistrictSight, Do, FrogSight, Kept, KeptWhat, LIMIT, Outcome, Plan, Proved, Remembered,
-        Request, Session, SessionView, Sight, Step, StepResult, Told, When,
+        Do, Kept, KeptWhat, LIMIT, Outcome, Plan, Proved, Remembered, Request, Session,
+        SessionView, Step, StepResult, Told, When,
     },
     input::{Feed, Value},
     model::Route,
-    output::{Decision, PowerState, ProofStrength, Refusal},
+    output::{Decision, ProofStrength, Refusal},
     snapshot::Proof,
 };
+
+mod sight;
 
 /// What is known of machines from commissioning.
 #[derive(Debug)]
@@ -117,7 +117,7 @@ impl Supervisor {
             // What is measured again is not known any more.
             Do::Nothing => {
                 self.commissioning.results[machine.at()] =
-                    self.commissioning.sessions[place].results();
+                    self.commissioning.sessions[place].results.iter().cloned().collect();
             }
             Do::Throw(to, confirmed) => {
                 self.throw(machine, to, confirmed, at)?;
@@ -235,129 +235,6 @@ impl Supervisor {
         self.drain_sessions();
     }
 
-    fn concerns(&self, place: usize, route: Route) -> bool {
-        let plan = &self.commissioning.sessions[place].plan;
-        let of_frog = |frog: FrogIx| plan.frogs.iter().any(|it| it.frog == frog);
-        match route {
-            Route::Position(machine) => {
-                machine == plan.machine
-                    || plan
-                        .frogs
-                        .iter()
-                        .any(|it| self.model.proof.frog(it.frog).machines.contains(&machine))
-            }
-            Route::Polarity(frog) | Route::FrogCurrent(frog) => of_frog(frog),
-            Route::BlockCurrent(block) => {
-                plan.frogs.iter().any(|it| self.model.frogs[it.frog.at()].block == block)
-            }
-            Route::Current(feed) | Route::Voltage(feed) | Route::Feedback(feed) => {
-                plan.district.is_some_and(|it| feed == Feed::District(it))
-            }
-            Route::Asked(_)
-            | Route::BlockOccupied(_)
-            | Route::BlockPeak(_)
-            | Route::Reverser(_)
-            | Route::Output => false,
-        }
-    }
-
-    /// The channel that shows the current of a limited supply: the frog's own, else its block's.
-    fn is_test_current(&self, place: usize, route: Route) -> bool {
-        let Some(frog) = self.commissioning.sessions[place].plan.frogs.first() else {
-            return false;
-        };
-        let own = self.store.slot(self.model.frog_current[frog.frog.at()]).last.is_some();
-        match route {
-            Route::FrogCurrent(it) => it == frog.frog,
-            Route::BlockCurrent(it) => !own && self.model.frogs[frog.frog.at()].block == it,
-            Route::Current(_)
-            | Route::Voltage(_)
-            | Route::Feedback(_)
-            | Route::BlockOccupied(_)
-            | Route::BlockPeak(_)
-            | Route::Position(_)
-            | Route::Asked(_)
-            | Route::Polarity(_)
-            | Route::Reverser(_)
-            | Route::Output => false,
-        }
-    }
-
-    fn see_session(&mut self, place: usize, at: Mono) {
-        let sight = self.sight(place);
-        self.commissioning.sessions[place].handle_sight(sight, at);
-    }
-
-    fn sight(&self, place: usize) -> Sight {
-        let session = &self.commissioning.sessions[place];
-        let plan = &session.plan;
-        let channel = self.model.channel(Object::Machine(plan.machine), Quantity::Position);
-        let position = match self.store.fresh(channel) {
-            Some(Value::Position(position)) => Some(position),
-            Some(_) | None => None,
-        };
-        let told = session.throwing.rest().map(|(at, _)| at);
-        let here = position.map_or(told, crate::input::MachinePosition::at_rest);
-        Sight {
-            position,
-            frogs: plan
-                .frogs
-                .iter()
-                .map(|it| self.frog_sight(it.frog, plan.machine, here))
-                .collect(),
-            amps: plan.frogs.first().and_then(|it| self.test_current(it.frog)),
-            district: plan.district.map(|it| self.district_sight(it)).unwrap_or_default(),
-        }
-    }
-
-    /// What a frog must be on with the machine of the session where it is seen or told to be.
-    fn frog_sight(&self, frog: FrogIx, machine: MachineIx, here: Option<Position>) -> FrogSight {
-        let row = self
-            .model
-            .proof
-            .frog(frog)
-            .row(|it| if it == machine { here } else { self.machines[it.at()].settled() });
-        let right = row.and_then(|row| match (row.required, row.wired) {
-            (Required::On(conductor), _)
-            | (Required::Any | Required::Conflict, Wired::On(conductor)) => Some(conductor),
-            (Required::Any | Required::Conflict, Wired::None | Wired::Both) => None,
-        });
-        let measured = match self.store.fresh(self.model.frog_polarity[frog.at()]) {
-            Some(Value::Polarity(it)) => Some(it),
-            Some(_) | None => None,
-        };
-        let it = &self.frogs[frog.at()];
-        FrogSight { right, measured, judged: it.is_judged(), wrong: it.is_mismatched() }
-    }
-
-    fn test_current(&self, frog: FrogIx) -> Option<Microamps> {
-        let block = self.model.frogs[frog.at()].block;
-        let channels = [self.model.frog_current[frog.at()], self.model.block_current[block.at()]];
-        channels.into_iter().find_map(|channel| match self.store.fresh(channel) {
-            Some(Value::Current(amps)) => Some(amps),
-            Some(_) | None => None,
-        })
-    }
-
-    fn district_sight(&self, district: DistrictIx) -> DistrictSight {
-        let feed = self.model.feed_at(Feed::District(district));
-        let power = &self.powers[feed];
-        let feedback = self.model.channel(Object::District(district), Quantity::Feedback);
-        DistrictSight {
-            amps: match self.store.fresh(self.model.district_current[district.at()]) {
-                Some(Value::Current(amps)) => Some(amps),
-                Some(_) | None => None,
-            },
-            feedback: match self.store.fresh(feedback) {
-                Some(Value::Feedback(on)) => Some(on),
-                Some(_) | None => None,
-            },
-            power: Some(power.state()).filter(|it| *it != PowerState::Unknown),
-            cause: power.why().map(|(cause, _)| cause),
-            proved: self.commissioning.cuts[feed],
-        }
-    }
-
     /// Acts on everything that sessions have told.
     fn drain_sessions(&mut self) {
         let mut place = 0;
@@ -384,7 +261,8 @@ impl Supervisor {
                 self.keep_result(machine, &result, at);
                 let StepResult { step, outcome, detail, who } = result;
                 let what = if step == Step::Sign {
-                    let results = self.commissioning.sessions[place].results();
+                    let results =
+                        self.commissioning.sessions[place].results.iter().cloned().collect();
                     KeptWhat::Signed { proved: outcome == Outcome::Passed, detail, results }
                 } else {
                     KeptWhat::Result { step, outcome, detail }
@@ -403,7 +281,7 @@ impl Supervisor {
                 }
             }
             Told::Ended(why) => {
-                let results = session.results();
+                let results = session.results.iter().cloned().collect();
                 self.end_session(place, at);
                 if let Some(why) = why {
                     let what = KeptWhat::Ended { why: why.to_owned(), results };
