@@ -70,14 +70,32 @@ impl Talk {
     fn choose(&mut self, label: &str) {
         self.key("r");
         let line = self.hear(label);
-        let number = line.split_whitespace().next().expect("a number").to_owned();
-        self.key(&number);
+        self.key(&number(&line));
     }
 
-    /// Throws, again where a train is in the way, until the next words come.
+    /// What is offered, each with its number.
+    fn offers(&mut self) -> Vec<String> {
+        // What was said before has been looked at.
+        while let Ok(line) = self.lines.try_recv() {
+            self.said.push(line);
+        }
+        let before = self.said.len();
+        self.key("r");
+        self.hear("Leave commissioning");
+        self.said[before..].to_vec()
+    }
+
+    /// Throws until the next words come: again where a train is in the way, and where readings came so late from a busy
+    /// machine that the throw was judged wrong.
     fn throw(&mut self, to: &str, then: &str) {
-        for _ in 0..10 {
-            self.choose(&format!("Throw to {to}"));
+        let from = if to == "normal" { "reverse" } else { "normal" };
+        let ways =
+            [format!("Throw to {to}"), "Mended, test again".into(), format!("Throw to {from}")];
+        for _ in 0..12 {
+            let offered = self.offers();
+            let way = ways.iter().find_map(|way| offered.iter().find(|it| it.contains(way)));
+            let Some(way) = way else { continue };
+            self.key(&number(way));
             if self.hear_until(then, Instant::now() + Duration::from_secs(9)).is_some() {
                 return;
             }
@@ -92,6 +110,11 @@ impl Drop for Talk {
         let _ = self.child.kill();
         let _ = self.child.wait();
     }
+}
+
+/// The number before an offer.
+fn number(offer: &str) -> String {
+    offer.split_whitespace().next().expect("a number").to_owned()
 }
 
 fn command(address: &str, args: &[&str]) -> Command {
