@@ -98,6 +98,8 @@ fn prepared(loaded: &Loaded, args: &DemoArgs) -> Result<Loaded, Failure> {
     let mqtt = layout.links.mqtt.take();
     layout.links = wiring::links::LinkSettings {
         mqtt: Some(wiring::links::MqttSettings {
+            name: "mqtt".to_owned(),
+            version: wiring::links::MqttVersion::default(),
             broker,
             root: mqtt.map_or_else(|| "checkrail".to_owned(), |mqtt| mqtt.root),
             client_id: "checkrail".to_owned(),

@@ -89,6 +89,8 @@ pub(crate) struct Driver<T> {
     health: Mutex<Health>,
     /// There may be something to write.
     wake: Notify,
+    /// Whatever is to be written is thrown away.
+    is_mute: bool,
 }
 
 #[derive(Debug)]
@@ -100,15 +102,25 @@ struct Health {
 
 impl<T: Talk> Driver<T> {
     pub(crate) fn new(name: &str, address: &str, device: Device, talk: T) -> Arc<Self> {
+        Arc::new(Self::made(name, address, device, talk))
+    }
+
+    /// One that hears and never says a word.
+    pub(crate) fn mute(name: &str, address: &str, device: Device, talk: T) -> Arc<Self> {
+        Arc::new(Self { is_mute: true, ..Self::made(name, address, device, talk) })
+    }
+
+    fn made(name: &str, address: &str, device: Device, talk: T) -> Self {
         let health = Health { up: false, trouble: "not opened yet".to_owned(), connections: 0 };
-        Arc::new(Self {
+        Self {
             name: name.to_owned(),
             address: address.to_owned(),
             device,
             talk: Mutex::new(talk),
             health: Mutex::new(health),
             wake: Notify::new(),
-        })
+            is_mute: false,
+        }
     }
 
     /// Works on what is said and lets the driver write what came of it.
@@ -222,7 +234,10 @@ impl<T: Talk> Driver<T> {
             let now = Instant::now();
             let (next, due, broken) = self.quietly(sink, now, |talk| {
                 talk.handle_supervised(tick.is_young(), now);
-                let next = if pending.is_empty() { talk.poll_bytes(now) } else { None };
+                let mut next = if pending.is_empty() { talk.poll_bytes(now) } else { None };
+                while self.is_mute && next.is_some() {
+                    next = talk.poll_bytes(now);
+                }
                 (next, talk.poll_deadline(now), talk.broken())
             });
             if let Some(why) = broken {

@@ -17,6 +17,7 @@ mod links;
 mod mqtt;
 
 mod nodes;
+mod numbering;
 mod order_check;
 mod queue;
 
@@ -26,7 +27,7 @@ mod testing;
 mod tick;
 mod unusable;
 
-pub use links::{AlarmMessage, Links, Options, StartError, start};
+pub use links::{AlarmMessage, Links, Options, StartError, listen, start};
 pub use queue::{Arrivals, Arrived};
 pub use status::{LinkKind, LinkStatus, NodeStatus};
 pub use tick::Tick;

@@ -15,7 +15,7 @@ use crate::{
     driver::Driver,
     lcc::node::Node,
     modbus::bus::Bus,
-    mqtt::{BETWEEN_CUTS, MqttLink},
+    mqtt::{self, BETWEEN_CUTS, MqttLink},
     nodes::NodeNumbers,
     queue::{Arrivals, Sink, queue},
     status::LinkStatus,
@@ -90,7 +90,7 @@ impl Delivery {
 #[derive(Debug)]
 pub struct Links {
     sink: Sink,
-    mqtt: Option<Arc<MqttLink>>,
+    mqtt: Vec<Arc<MqttLink>>,
     serial: Vec<Arc<Driver<Port>>>,
     modbus: Vec<Arc<Driver<Bus>>>,
     lcc: Vec<Arc<Driver<Node>>>,
@@ -107,20 +107,56 @@ pub async fn start(
     tick: Tick,
     options: Options,
 ) -> Result<(Links, Arrivals), StartError> {
+    begin(settings, channels, tick, options, Manner::Supervising).await
+}
+
+/// Starts every link only to hear: as another client at a broker, without states, orders or permits, and without a word
+/// on an LCC bus. Nodes of a serial line are asked to introduce themselves, and Modbus units are asked for their
+/// values: both speak only when asked, and neither line can be shared with a running daemon.
+///
+/// An embedded broker that runs already is used; else one is started, and the notes say so.
+///
+/// # Errors
+/// As [`start`].
+pub async fn listen(
+    settings: &LinkSettings,
+    channels: Arc<ChannelTable>,
+    run: u16,
+) -> Result<(Links, Arrivals, Vec<String>), StartError> {
+    let (settings, notes) = mqtt::as_listener(settings, run).await;
+    let options = Options { run, version: String::new() };
+    // Nobody beats this tick: no permit leaves.
+    let begun = begin(&settings, channels, Tick::new(), options, Manner::Listening).await?;
+    Ok((begun.0, begun.1, notes))
+}
+
+/// What the links are started for.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+pub(crate) enum Manner {
+    /// To supervise: everything.
+    Supervising,
+    /// To hear: nothing that another could act upon is said.
+    Listening,
+}
+
+async fn begin(
+    settings: &LinkSettings,
+    channels: Arc<ChannelTable>,
+    tick: Tick,
+    options: Options,
+    manner: Manner,
+) -> Result<(Links, Arrivals), StartError> {
     let (sink, arrivals) = queue();
     let numbers = Arc::new(NodeNumbers::default());
     let mut tasks = JoinSet::new();
-    let mqtt = match &settings.mqtt {
-        Some(mqtt) => {
-            let (channels, numbers) = (Arc::clone(&channels), Arc::clone(&numbers));
-            let link = MqttLink::new(mqtt, channels, numbers, sink.clone(), &options).await?;
-            tasks.spawn(Arc::clone(&link).run_main());
-            tasks.spawn(Arc::clone(&link).run_orders());
-            tasks.spawn(Arc::clone(&link).run_clock(tick.clone()));
-            Some(link)
+    let mqtt = MqttLink::all(settings, &channels, &numbers, &sink, (&options, manner)).await?;
+    for link in &mqtt {
+        tasks.spawn(Arc::clone(link).run_main());
+        if manner == Manner::Supervising {
+            tasks.spawn(Arc::clone(link).run_orders());
         }
-        None => None,
-    };
+        tasks.spawn(Arc::clone(link).run_clock(tick.clone()));
+    }
     let mut serial = Vec::new();
     for it in &settings.serial {
         let (channels, numbers) = (Arc::clone(&channels), Arc::clone(&numbers));
@@ -140,7 +176,11 @@ pub async fn start(
     for it in &settings.lcc {
         let (channels, numbers) = (Arc::clone(&channels), Arc::clone(&numbers));
         let node = Node::new(it, channels, numbers, Instant::now());
-        let link = Driver::new(&it.name, &it.device, it.into(), node);
+        let link = match manner {
+            Manner::Supervising => Driver::new(&it.name, &it.device, it.into(), node),
+            // The daemon on the same bus may have the same node id.
+            Manner::Listening => Driver::mute(&it.name, &it.device, it.into(), node),
+        };
         tasks.spawn(Arc::clone(&link).run(sink.clone(), tick.clone()));
         lcc.push(link);
     }
@@ -164,8 +204,10 @@ impl Links {
         for link in &self.lcc {
             delivery = delivery.or(link.with(&self.sink, |node| node.order(order)));
         }
-        if let Some(link) = &self.mqtt {
-            let elsewhere = delivery != Delivery::NotMine;
+        let taken = self.mqtt.iter().any(|link| link.takes(order.channel));
+        for link in &self.mqtt {
+            // Anybody is asked only where nobody is known to take it.
+            let elsewhere = delivery != Delivery::NotMine || (taken && !link.takes(order.channel));
             delivery = delivery.or(link.order(order, elsewhere));
         }
         match delivery {
@@ -227,7 +269,7 @@ impl Links {
     /// Where the embedded broker listens, with the port that it got.
     #[must_use]
     pub fn embedded_broker(&self) -> Option<SocketAddr> {
-        self.mqtt.as_ref().and_then(|link| link.embedded())
+        self.mqtt.iter().find_map(|link| link.embedded())
     }
 
     /// Cuts everything by every link, three times 50 ms apart: on shutdown, and when the supervisor has failed. Permits
@@ -247,7 +289,7 @@ impl Links {
     /// Cuts everything, says that Checkrail is down, and ends all links.
     pub async fn stop(mut self) {
         self.cut_everything().await;
-        if let Some(link) = &self.mqtt {
+        for link in &self.mqtt {
             link.part().await;
         }
         // Serial lines get the time that the last cut needs.

@@ -17,7 +17,10 @@ use supervision::{
     input::{Input, LinkReport, Quality, Reading, Value},
     output::{Action, PowerState, StateValue},
 };
-use wiring::{links::BrokerAddress, units::Microamps};
+use wiring::{
+    links::{BrokerAddress, Extract, MapIn},
+    units::Microamps,
+};
 
 const POWER: &str = "district/quarry/power";
 const BIRTH: &str = r#"{"id":"yard","boot":"9c41","permit_ms":3000,"channels":{
@@ -332,5 +335,78 @@ impl MqttPeer {
     async fn publish(&mut self, topic: &str, payload: &str) {
         let qos = rumqttc::QoS::AtLeastOnce;
         self.client.publish(topic, qos, false, payload).await.expect("room");
+    }
+}
+
+/// Nodes of two brokers: each is heard, ordered and answered at its own, and one name at both is two nodes.
+#[tokio::test]
+async fn two_brokers_have_their_own_nodes_and_both_hear_the_states() {
+    let Some(club) = Mosquitto::start(free_port()).await else { return };
+    let mut settings = mqtt(BrokerAddress::Embedded { listen: "127.0.0.1:0".to_owned() });
+    let mut second = mqtt(at(club.port)).mqtt.expect("the link");
+    second.name = "club".to_owned();
+    settings.mqtt_also.push(second);
+    let mut bench = Bench::start(&settings).await;
+    let port = bench.links.embedded_broker().expect("the embedded broker").port();
+    bench.until_up(true).await;
+    let filters = ["checkrail/+/order/#", "checkrail/-/state/#"];
+    let mut here = Peer::connect(port, "yard", &filters).await;
+    let mut there = Peer::connect(club.port, "yard", &filters).await;
+    let other = BIRTH.replace("district/quarry/power", "district/yard/power");
+    here.says("yard/birth", BIRTH, false).await;
+    let name = |input: &Input| match input {
+        Input::Link(LinkReport::Born { name, node, .. }) => Some((name.clone(), *node)),
+        _ => None,
+    };
+    let (first, number) = bench.until(name).await;
+    there.says("yard/birth", &other, false).await;
+    let (second, further) = bench.until(name).await;
+    assert_eq!((&*first, &*second), ("yard", "club.yard"));
+    assert_ne!(number, further, "one name at two brokers is two nodes");
+    for (id, channel, node) in [(7, POWER, &mut here), (8, "district/yard/power", &mut there)] {
+        bench.order(id, channel, Action::Cut);
+        let (order, _) = node.hears(&format!("yard/order/{channel}")).await;
+        assert_eq!(order["op"], "cut");
+    }
+    let power = bench.channels.find(POWER).expect("power");
+    bench.links.publish_state(power, StateValue::Power(PowerState::Cut));
+    for node in [&mut here, &mut there] {
+        let topic = loop {
+            let message = tokio::time::timeout(PATIENCE, node.messages.recv()).await;
+            let topic = message.expect("in time").expect("connected").topic;
+            assert!(!topic.starts_with("checkrail/-/order/"), "nobody else is asked: {topic}");
+            if topic.starts_with("checkrail/-/state/") {
+                break topic;
+            }
+        };
+        assert_eq!(topic, "checkrail/-/state/district/quarry/power");
+    }
+    bench.links.stop().await;
+}
+
+#[tokio::test]
+async fn two_brokers_share_neither_their_name_nor_a_channel() {
+    let rule = |topic: &str| MapIn {
+        topic: topic.to_owned(),
+        channel: "district/quarry/current".to_owned(),
+        extract: Extract::Pointer(String::new()),
+        scale: 1.0,
+        offset: 0.0,
+        range: None,
+        values: std::collections::BTreeMap::new(),
+        other: None,
+        stale_after: None,
+    };
+    let mut settings = mqtt(at(1));
+    settings.mqtt.as_mut().expect("the link").map.push(rule("shed/3"));
+    let mut second = mqtt(at(1)).mqtt.expect("the link");
+    second.name = "club".to_owned();
+    second.map.push(rule("club/7"));
+    settings.mqtt_also.push(second);
+    let options = links::Options { run: 1, version: String::new() };
+    let started = links::start(&settings, layout::channels(), links::Tick::new(), options).await;
+    let error = started.expect_err("mistakes").to_string();
+    for want in ["are one broker", "`shed/3` of `mqtt` and `club/7` of `club`"] {
+        assert!(error.contains(want), "{error}");
     }
 }

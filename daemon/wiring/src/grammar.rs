@@ -48,7 +48,7 @@ pub enum Fill {
 }
 
 /// One key of a table.
-#[derive(Debug)]
+#[derive(Clone, Copy, Debug)]
 pub struct Key {
     /// Its name.
     pub name: &'static str,
@@ -76,7 +76,7 @@ pub enum Need {
 }
 
 /// Kind of a value.
-#[derive(Debug)]
+#[derive(Clone, Copy, Debug)]
 pub enum Value {
     /// Any text that is not empty.
     Text,

@@ -20,6 +20,8 @@ use crate::{
 pub struct LinkSettings {
     /// `[links.mqtt]`.
     pub mqtt: Option<MqttSettings>,
+    /// `[links.mqtt.also.NAME]`: further brokers.
+    pub mqtt_also: Vec<MqttSettings>,
     /// `[links.serial.NAME]`.
     pub serial: Vec<SerialSettings>,
     /// `[links.modbus.NAME]`.
@@ -51,9 +53,23 @@ pub enum BrokerAddress {
     },
 }
 
-/// `[links.mqtt]`.
+/// The version of MQTT that is spoken.
+#[derive(Clone, Copy, Debug, Default, Eq, PartialEq)]
+pub enum MqttVersion {
+    /// 3.1.1 (OASIS standard of 2014).
+    #[default]
+    V3,
+    /// 5.0 (OASIS standard of 2019).
+    V5,
+}
+
+/// `[links.mqtt]`, or one of `[links.mqtt.also.NAME]`.
 #[derive(Clone, Debug)]
 pub struct MqttSettings {
+    /// `mqtt`, or NAME.
+    pub name: String,
+    /// `version`. Default 3.1.1.
+    pub version: MqttVersion,
     /// `broker = "mqtt://host:1883"` or `embedded = "127.0.0.1:1883"`.
     pub broker: BrokerAddress,
     /// `root`. Default `checkrail`.
@@ -221,6 +237,13 @@ pub struct DashboardSettings {
     pub read_token_file: Option<String>,
     /// `operator-token-file`: acting needs this token; none: a new one is made at start and logged.
     pub operator_token_file: Option<String>,
+}
+
+impl LinkSettings {
+    /// Every broker, `[links.mqtt]` first.
+    pub fn brokers(&self) -> impl Iterator<Item = &MqttSettings> {
+        self.mqtt.iter().chain(&self.mqtt_also)
+    }
 }
 
 impl Default for DashboardSettings {

@@ -2,7 +2,7 @@
 
 use wiring::{
     layout::{BreakerKind, Control, Layout, Side, Supply, Tie, Which},
-    links::{BrokerAddress, Deadman, Extract, LccObject},
+    links::{BrokerAddress, Deadman, Extract, LccObject, MqttVersion},
     protection::{LowVoltage, Origin},
     read,
     trackwork::{Kind, Leg, Port},
@@ -364,6 +364,7 @@ fn links_are_read_with_their_maps() {
          values = { \"0\" = \"normal\" }\nother = \"unknown\"\n\
          [[links.mqtt.out]]\nchannel = \"district/quarry/power\"\ntopic = \"relay\"\noff = \"0\"\n\
          on = \"1\"\ndeadman = \"external\"\n\
+         [links.mqtt.also.club]\nbroker = \"mqtt://club.example\"\nversion = \"5\"\nroot = \"valley\"\n\
          [links.serial.yard]\ndevice = \"/dev/ttyUSB0\"\n\
          [links.modbus.meters]\ndevice = \"/dev/ttyUSB1\"\nparity = \"none\"\n\
          [[links.modbus.meters.unit]]\naddress = 3\npoints = [{ channel = \"block/q1/current\", fn = 4, addr = 0 }]\n\
@@ -381,6 +382,12 @@ fn links_are_read_with_their_maps() {
     assert_eq!(mqtt.map[0].stale_after, Some(Micros(500_000)));
     assert_eq!(mqtt.map[1].extract, Extract::Between("I=".to_owned(), "A".to_owned()));
     assert_eq!(mqtt.out[0].deadman, Deadman::External);
+    assert_eq!((mqtt.name.as_str(), mqtt.version), ("mqtt", MqttVersion::V3));
+    let [club] = links.mqtt_also.as_slice() else { panic!("one more broker") };
+    assert_eq!(
+        (club.name.as_str(), club.version, &*club.root),
+        ("club", MqttVersion::V5, "valley")
+    );
     assert_eq!((links.serial[0].baud, links.modbus[0].baud), (115_200, 19_200));
     assert_eq!(links.modbus[0].parity, 'N');
     assert_eq!(links.modbus[0].units[0].points[0].channel, "block/q1/current");

@@ -4,26 +4,24 @@
 //! never go out seconds late.
 
 use std::{
-    collections::BTreeMap,
+    collections::{BTreeMap, VecDeque},
     sync::{Mutex, PoisonError},
     time::{Duration, Instant},
 };
 
-use rumqttc::{
-    AsyncClient, ConnectReturnCode, Event, EventLoop, Incoming, MqttOptions, NetworkOptions,
-    Outgoing as Sent, Publish, QoS, SubscribeFilter, SubscribeReasonCode,
-};
+use supervision::input::OrderId;
 use tokio::{sync::Notify, time::sleep};
+
+use super::{
+    client::{Client, Events, Heard, Letter, Message, Verdict, open},
+    options::ClientOptions,
+};
 
 /// Shortest and longest pause between attempts.
 const SHORTEST_PAUSE: Duration = Duration::from_millis(200);
 const LONGEST_PAUSE: Duration = Duration::from_secs(5);
 /// A broker that does not acknowledge for this long is left.
 const UNACKNOWLEDGED_AFTER: Duration = Duration::from_secs(5);
-/// Unit: s.
-const CONNECT_WITHIN: u64 = 5;
-/// Requests that may wait in the client.
-const MOST_REQUESTS: usize = 128;
 
 /// A connection as others see it.
 #[derive(Debug, Default)]
@@ -36,10 +34,23 @@ pub(crate) struct Wire {
 #[derive(Debug, Default)]
 struct State {
     /// Present only while connected.
-    client: Option<AsyncClient>,
+    client: Option<Client>,
+    /// QoS 1 messages in the client that have no number yet, in their order.
+    waiting: VecDeque<Posted>,
     trouble: String,
     connections: u64,
 }
+
+/// A QoS 1 message that the broker has not acknowledged.
+#[derive(Clone, Debug, Eq, PartialEq)]
+pub(crate) struct Posted {
+    pub(crate) topic: String,
+    /// The order it carries.
+    pub(crate) order: Option<OrderId>,
+}
+
+/// By the numbers under which they went out.
+type Unacknowledged = BTreeMap<u16, (Instant, Posted)>;
 
 /// What happened on a connection.
 #[derive(Debug)]
@@ -49,29 +60,34 @@ pub(crate) enum Happened {
     /// Not connected any more.
     Down,
     /// A message came.
-    Message(Publish, Instant),
+    Message(Message, Instant),
     /// The broker refused a subscription.
     Refused(String),
+    /// The broker did not deliver a message: refused, or nobody listens.
+    Undelivered(Posted, Verdict),
 }
 
 impl Wire {
     /// Hands a message to the client; false when there is no connection or no room. Never waits.
-    pub(crate) fn hand_over(&self, topic: &str, payload: &str, sure: bool, retain: bool) -> bool {
-        let qos = if sure { QoS::AtLeastOnce } else { QoS::AtMostOnce };
-        let state = self.lock();
+    pub(crate) fn hand_over(&self, letter: Letter, order: Option<OrderId>) -> bool {
+        let mut state = self.lock();
         let Some(client) = &state.client else { return false };
-        client.try_publish(topic, qos, retain, payload.as_bytes()).is_ok()
+        let taken = client.publish(letter);
+        if taken && letter.sure {
+            // Under the lock, so that the numbers are given out in the same order.
+            state.waiting.push_back(Posted { topic: letter.topic.to_owned(), order });
+        }
+        taken
     }
 
     pub(crate) fn unsubscribe(&self, filter: &str) {
         if let Some(client) = &self.lock().client {
-            // Not unsubscribed means only that we go on hearing ourselves.
-            let _ = client.try_unsubscribe(filter);
+            client.unsubscribe(filter);
         }
     }
 
     pub(crate) fn part(&self) -> bool {
-        self.lock().client.as_ref().is_some_and(|client| client.try_disconnect().is_ok())
+        self.lock().client.as_ref().is_some_and(Client::part)
     }
 
     pub(crate) fn is_up(&self) -> bool {
@@ -90,8 +106,9 @@ impl Wire {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    fn up(&self, client: AsyncClient) {
+    fn up(&self, client: Client) {
         let mut state = self.lock();
+        state.waiting.clear();
         state.client = Some(client);
         state.trouble.clear();
         state.connections += 1;
@@ -101,6 +118,7 @@ impl Wire {
     fn down(&self, trouble: &str) -> bool {
         let mut state = self.lock();
         state.client = None;
+        state.waiting.clear();
         let news = state.trouble != trouble;
         trouble.clone_into(&mut state.trouble);
         news
@@ -109,7 +127,7 @@ impl Wire {
     /// Runs until the task is ended.
     pub(crate) async fn run(
         &self,
-        options: MqttOptions,
+        options: ClientOptions,
         filters: Vec<(String, bool)>,
         mut on: impl FnMut(Happened) + Send,
     ) {
@@ -133,45 +151,39 @@ impl Wire {
     /// One connection, until it ends; why, in words.
     async fn session(
         &self,
-        options: &MqttOptions,
+        options: &ClientOptions,
         filters: &[(String, bool)],
         on: &mut (impl FnMut(Happened) + Send),
     ) -> String {
-        let (client, mut events) = AsyncClient::new(options.clone(), MOST_REQUESTS);
-        let mut network = NetworkOptions::new();
-        // Without it a QoS 1 order waits about 40 ms for a delayed acknowledgement.
-        network.set_tcp_nodelay(true);
-        network.set_connection_timeout(CONNECT_WITHIN);
-        events.set_network_options(network);
-        let mut unacknowledged = BTreeMap::new();
+        let (client, mut events) = open(options);
+        let mut unacknowledged = Unacknowledged::new();
         loop {
             match next(&mut events, &unacknowledged).await {
-                Ok(Event::Incoming(Incoming::ConnAck(ack))) => {
-                    if ack.code != ConnectReturnCode::Success {
-                        return format!("the broker refuses us: {:?}", ack.code);
-                    }
-                    if !subscribe(&client, filters) {
+                Ok(Heard::Connected) => {
+                    if !filters.is_empty() && !client.subscribe(filters) {
                         return "the subscriptions do not fit the client".to_owned();
                     }
                     self.up(client.clone());
                     on(Happened::Up);
                 }
-                Ok(Event::Incoming(Incoming::Publish(message))) => {
-                    on(Happened::Message(message, Instant::now()));
+                Ok(Heard::Message(message)) => on(Happened::Message(message, Instant::now())),
+                Ok(Heard::Subscribed(good)) => {
+                    let refused = good.iter().zip(filters).filter(|(good, _)| !**good);
+                    refused.for_each(|(_, (filter, _))| on(Happened::Refused(filter.clone())));
                 }
-                Ok(Event::Incoming(Incoming::SubAck(ack))) => {
-                    for filter in refused(&ack.return_codes, filters) {
-                        on(Happened::Refused(filter));
+                Ok(Heard::Sent(number)) => {
+                    if let Some(posted) = self.lock().waiting.pop_front() {
+                        unacknowledged.insert(number, (Instant::now(), posted));
                     }
                 }
-                Ok(Event::Incoming(Incoming::PubAck(ack))) => {
-                    unacknowledged.remove(&ack.pkid);
+                Ok(Heard::Taken(number, verdict)) => {
+                    let posted = unacknowledged.remove(&number);
+                    if let (Some((_, posted)), true) = (posted, verdict != Verdict::Took) {
+                        on(Happened::Undelivered(posted, verdict));
+                    }
                 }
-                Ok(Event::Outgoing(Sent::Publish(id))) if id != 0 => {
-                    unacknowledged.insert(id, Instant::now());
-                }
-                Ok(Event::Outgoing(Sent::Disconnect)) => self.parted.notify_one(),
-                Ok(Event::Incoming(_) | Event::Outgoing(_)) => {}
+                Ok(Heard::Parted) => self.parted.notify_one(),
+                Ok(Heard::Other) => {}
                 Err(trouble) => return trouble,
             }
         }
@@ -179,34 +191,15 @@ impl Wire {
 }
 
 /// The next event. Polling is never broken off half-way, but a broker that stopped acknowledging is left.
-async fn next(
-    events: &mut EventLoop,
-    unacknowledged: &BTreeMap<u16, Instant>,
-) -> Result<Event, String> {
-    let oldest = unacknowledged.values().min().copied();
+async fn next(events: &mut Events, unacknowledged: &Unacknowledged) -> Result<Heard, String> {
+    let oldest = unacknowledged.values().map(|(sent, _)| *sent).min();
     let poll = events.poll();
-    let Some(oldest) = oldest else { return poll.await.map_err(|error| error.to_string()) };
+    let Some(oldest) = oldest else { return poll.await };
     tokio::select! {
         biased;
-        event = poll => event.map_err(|error| error.to_string()),
+        event = poll => event,
         () = tokio::time::sleep_until((oldest + UNACKNOWLEDGED_AFTER).into()) => {
             Err("the broker does not acknowledge".to_owned())
         }
     }
-}
-
-fn subscribe(client: &AsyncClient, filters: &[(String, bool)]) -> bool {
-    let wanted = filters.iter().map(|(filter, sure)| {
-        let qos = if *sure { QoS::AtLeastOnce } else { QoS::AtMostOnce };
-        SubscribeFilter::new(filter.clone(), qos)
-    });
-    filters.is_empty() || client.try_subscribe_many(wanted).is_ok()
-}
-
-fn refused<'a>(
-    codes: &'a [SubscribeReasonCode],
-    filters: &'a [(String, bool)],
-) -> impl Iterator<Item = String> + 'a {
-    let failed = |(code, _): &(&SubscribeReasonCode, _)| **code == SubscribeReasonCode::Failure;
-    codes.iter().zip(filters).filter(failed).map(|(_, (filter, _))| filter.clone())
 }

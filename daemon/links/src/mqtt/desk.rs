@@ -306,6 +306,18 @@ impl Desk {
         self.open.retain(|_, it| !orders.contains(&it.order));
     }
 
+    /// The broker did not deliver a message of an order: refused it, or nobody listens there.
+    pub(crate) fn undelivered(&mut self, order: OrderId, topic: &str) {
+        self.open.retain(|_, it| it.order != order || it.message.topic != topic);
+        self.counts.not_sent += 1;
+        self.reports.push(LinkReport::NotSent { order });
+    }
+
+    /// Whether somebody here takes orders for a channel.
+    pub(crate) fn takes(&self, channel: ChannelIx) -> bool {
+        self.nodes.values().any(|node| node.outputs.iter().any(|(it, _)| *it == channel))
+    }
+
     /// Counts what became of an order.
     pub(crate) fn count(&mut self, delivery: Delivery) {
         match delivery {

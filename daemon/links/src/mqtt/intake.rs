@@ -23,7 +23,9 @@ use super::{
 };
 use crate::{
     delay::DelayEstimate,
+    links::Manner,
     nodes::NodeNumbers,
+    numbering::Numbering,
     order_check::{InOrder, Newest},
     status::NodeStatus,
     unusable::{Unusable, printable},
@@ -69,6 +71,8 @@ pub(crate) struct Offer {
 pub(crate) struct IntakeCounts {
     pub(crate) received: u64,
     pub(crate) out_of_order: u64,
+    /// Messages missing between two numbers of a node.
+    pub(crate) lost: u64,
 }
 
 /// How old a message is.
@@ -95,6 +99,7 @@ struct Node {
     heard: Instant,
     told_alive: Option<Instant>,
     delay: Option<DelayEstimate>,
+    numbering: Numbering,
 }
 
 #[derive(Clone, Debug)]
@@ -106,6 +111,8 @@ struct Birth {
 /// Everything known from incoming messages.
 #[derive(Debug)]
 pub(crate) struct Intake {
+    /// Put before the names of nodes of a further broker: a name on two brokers is two nodes.
+    prefix: String,
     topics: Topics,
     channels: Arc<ChannelTable>,
     numbers: Arc<NodeNumbers>,
@@ -129,14 +136,18 @@ pub(crate) struct Incoming<'a> {
 }
 
 impl Intake {
+    /// `broker`: the name of the broker's table.
     pub(crate) fn new(
+        broker: &str,
         topics: Topics,
         channels: Arc<ChannelTable>,
         numbers: Arc<NodeNumbers>,
         mapping: Mapping,
     ) -> Self {
         let newest = vec![Newest::default(); channels.len()];
+        let prefix = if broker == "mqtt" { String::new() } else { format!("{broker}.") };
         Self {
+            prefix,
             topics,
             channels,
             numbers,
@@ -152,8 +163,11 @@ impl Intake {
     }
 
     /// Every filter to subscribe to, and whether with QoS 1.
-    pub(crate) fn filters(&self) -> Vec<(String, bool)> {
-        let mut filters = self.topics.filters();
+    pub(crate) fn filters(&self, manner: Manner) -> Vec<(String, bool)> {
+        let mut filters = match manner {
+            Manner::Supervising => self.topics.filters(),
+            Manner::Listening => self.topics.listener_filters(),
+        };
         filters.extend(self.mapping.filters().map(|filter| (filter.to_owned(), false)));
         filters
     }
@@ -230,7 +244,8 @@ impl Intake {
         if message.retained {
             return Age::Retained;
         }
-        let Some(node) = node(&mut self.nodes, &self.numbers, name, message.at) else {
+        let Some(node) = node(&mut self.nodes, (&self.numbers, &self.prefix), name, message.at)
+        else {
             self.unusable(message.topic, "is of one node too many", message.at);
             return Age::Late;
         };
@@ -243,6 +258,7 @@ impl Intake {
         }
         let Some(node) = self.nodes.get_mut(name) else { return Age::Late };
         node.lives(message.at, &mut self.ready);
+        self.counts.lost += stamp.number.map_or(0, |number| node.numbering.missing(number));
         let Some(ms) = stamp.ms else { return Age::Fresh };
         let delay = node.delay.get_or_insert_with(|| DelayEstimate::new(message.at, ms));
         if delay.extra(message.at, ms) > LATE_AFTER { Age::Late } else { Age::Fresh }
@@ -254,7 +270,7 @@ impl Intake {
         if let Some(birth) = &node.born {
             self.ready.push(Input::Link(LinkReport::Born {
                 node: node.ix,
-                name: name.to_owned(),
+                name: format!("{}{name}", self.prefix),
                 transport: Transport::Mqtt,
                 channels: birth.channels.clone(),
                 permit: birth.permit,
@@ -299,7 +315,8 @@ impl Intake {
             Err(why) => return self.unusable(message.topic, &why.to_string(), message.at),
         };
         let (announced, outputs) = self.offered(&birth, message);
-        let Some(node) = node(&mut self.nodes, &self.numbers, name, message.at) else {
+        let Some(node) = node(&mut self.nodes, (&self.numbers, &self.prefix), name, message.at)
+        else {
             return self.unusable(message.topic, "is of one node too many", message.at);
         };
         let boot = birth.boot_number();
@@ -314,7 +331,7 @@ impl Intake {
         node.alive = true;
         self.ready.push(Input::Link(LinkReport::Born {
             node: node.ix,
-            name: name.to_owned(),
+            name: format!("{}{name}", self.prefix),
             transport: Transport::Mqtt,
             channels: announced,
             permit,
@@ -472,7 +489,7 @@ impl Intake {
     pub(crate) fn node_statuses(&self) -> Vec<NodeStatus> {
         let born = self.nodes.iter().filter(|(_, node)| node.born.is_some());
         born.map(|(name, node)| NodeStatus {
-            name: name.clone(),
+            name: format!("{}{name}", self.prefix),
             alive: node.alive,
             trouble: String::new(),
         })
@@ -496,6 +513,7 @@ impl Node {
             self.boots_before.retain(|it| *it != boot);
         }
         self.delay = None;
+        self.numbering = Numbering::default();
     }
 
     fn lives(&mut self, now: Instant, ready: &mut Vec<Input>) {
@@ -517,12 +535,12 @@ impl Node {
 
 fn node<'a>(
     nodes: &'a mut BTreeMap<String, Node>,
-    numbers: &NodeNumbers,
+    (numbers, prefix): (&NodeNumbers, &str),
     name: &str,
     at: Instant,
 ) -> Option<&'a mut Node> {
     if !nodes.contains_key(name) {
-        let ix = numbers.number(Transport::Mqtt, name)?;
+        let ix = numbers.number(Transport::Mqtt, &format!("{prefix}{name}"))?;
         let node = Node {
             ix,
             boot: None,
@@ -532,6 +550,7 @@ fn node<'a>(
             heard: at,
             told_alive: None,
             delay: None,
+            numbering: Numbering::default(),
         };
         nodes.insert(name.to_owned(), node);
     }

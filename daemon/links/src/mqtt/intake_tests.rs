@@ -13,7 +13,7 @@ impl Bench {
         let (channels, numbers) = (channels(), Arc::new(NodeNumbers::default()));
         let topics = Topics::new("checkrail");
         Self {
-            intake: Intake::new(topics, channels, numbers, Mapping::default()),
+            intake: Intake::new("mqtt", topics, channels, numbers, Mapping::default()),
             now: Instant::now(),
         }
     }

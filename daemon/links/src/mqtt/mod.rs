@@ -1,9 +1,10 @@
-//! MQTT 3.1.1: the messages of `ROOT/…`, foreign topics by the mapping table, and the embedded broker.
+//! MQTT 3.1.1 and 5: the messages of `ROOT/…`, foreign topics by the mapping table, and the embedded broker.
 //!
 //! Two connections: readings, states and alarms go by one, orders and permits by the other, so that a full queue of
 //! ordinary traffic can neither block nor delay a cut.
 
 mod broker;
+mod client;
 mod connection;
 mod desk;
 mod intake;
@@ -11,6 +12,7 @@ mod map;
 mod options;
 mod outbox;
 mod payload;
+mod several;
 mod topics;
 
 use std::{
@@ -28,11 +30,12 @@ use supervision::{
 use wiring::{
     channel::ChannelTable,
     index::ChannelIx,
-    links::{BrokerAddress, MqttSettings},
+    links::{BrokerAddress, LinkSettings, MqttSettings},
 };
 
 use self::{
-    connection::{Happened, Wire},
+    client::{Letter, Message, Verdict},
+    connection::{Happened, Posted, Wire},
     desk::{Desk, Outgoing},
     intake::{Incoming, Intake, News},
     map::Mapping,
@@ -40,7 +43,7 @@ use self::{
     topics::Topics,
 };
 use crate::{
-    links::{AlarmMessage, Delivery, Options, StartError},
+    links::{AlarmMessage, Delivery, Manner, Options, StartError},
     nodes::NodeNumbers,
     queue::Sink,
     status::{LinkKind, LinkStatus},
@@ -57,12 +60,18 @@ const LOOK_EVERY: Duration = Duration::from_millis(50);
 const LEFTOVERS_WITHIN: Duration = Duration::from_secs(2);
 /// Pause between the three cuts of everything.
 pub(crate) const BETWEEN_CUTS: Duration = Duration::from_millis(50);
+/// Under MQTT 5 the broker throws away an order that waits longer: as long as a token is good. Unit: s.
+const ORDER_EXPIRES: u32 = 2;
+/// And a permit. Unit: s.
+const PERMIT_EXPIRES: u32 = 1;
 /// A goodbye takes no longer than this.
 const PART_WITHIN: Duration = Duration::from_millis(500);
 
 /// The MQTT link.
 #[derive(Debug)]
 pub(crate) struct MqttLink {
+    name: String,
+    manner: Manner,
     address: String,
     embedded: Option<SocketAddr>,
     topics: Topics,
@@ -84,12 +93,15 @@ impl MqttLink {
         channels: Arc<ChannelTable>,
         numbers: Arc<NodeNumbers>,
         sink: Sink,
-        options: &Options,
+        (options, manner): (&Options, Manner),
     ) -> Result<Arc<Self>, StartError> {
         let topics = Topics::new(&settings.root);
         let mapping =
             Mapping::new(&settings.map, &settings.out, &channels).map_err(StartError::Settings)?;
         options::check(settings).map_err(StartError::Settings)?;
+        for warning in options::exposed(settings) {
+            tracing::warn!("{warning}");
+        }
         let (embedded, address) = match &settings.broker {
             BrokerAddress::External { host, port, tls } => {
                 (None, format!("{}://{host}:{port}", if *tls { "mqtts" } else { "mqtt" }))
@@ -99,10 +111,13 @@ impl MqttLink {
                 (Some(address), format!("embedded {address}"))
             }
         };
-        let intake = Intake::new(topics.clone(), Arc::clone(&channels), numbers, mapping);
+        let intake =
+            Intake::new(&settings.name, topics.clone(), Arc::clone(&channels), numbers, mapping);
         let desk = Desk::new(topics.clone(), Arc::clone(&channels), options.run);
         let run = format!("{:04x}", options.run);
         let link = Arc::new(Self {
+            name: settings.name.clone(),
+            manner,
             address,
             embedded,
             topics,
@@ -119,12 +134,30 @@ impl MqttLink {
         Ok(link)
     }
 
+    /// A link for every broker of the settings.
+    pub(crate) async fn all(
+        settings: &LinkSettings,
+        channels: &Arc<ChannelTable>,
+        numbers: &Arc<NodeNumbers>,
+        sink: &Sink,
+        (options, manner): (&Options, Manner),
+    ) -> Result<Vec<Arc<Self>>, StartError> {
+        several::check(settings).map_err(StartError::Settings)?;
+        let mut links = Vec::new();
+        for broker in settings.brokers() {
+            let (channels, numbers) = (Arc::clone(channels), Arc::clone(numbers));
+            let start = (options, manner);
+            links.push(Self::new(broker, channels, numbers, sink.clone(), start).await?);
+        }
+        Ok(links)
+    }
+
     /// The connection for everything but orders.
     pub(crate) async fn run_main(self: Arc<Self>) {
-        let filters = lock(&self.intake).filters();
+        let filters = lock(&self.intake).filters(self.manner);
         let down = json!({ "up": false }).to_string();
-        let will = (self.topics.daemon(), down);
-        let Ok(options) = options::client(&self.settings, self.embedded, "", Some(will)) else {
+        let will = (self.manner == Manner::Supervising).then(|| (self.topics.daemon(), down));
+        let Ok(options) = options::client(&self.settings, self.embedded, "", will) else {
             return;
         };
         self.main.run(options, filters, |happened| self.on_main(happened)).await;
@@ -144,7 +177,7 @@ impl MqttLink {
         look.set_missed_tick_behavior(tokio::time::MissedTickBehavior::Delay);
         let mut permitted = Instant::now();
         let mut connected: Option<Instant> = None;
-        let mut leftovers = true;
+        let mut leftovers = self.manner == Manner::Supervising;
         loop {
             look.tick().await;
             let now = Instant::now();
@@ -182,6 +215,9 @@ impl MqttLink {
         match happened {
             Happened::Up => {
                 tracing::info!(broker = self.address, "connected to the MQTT broker");
+                if self.manner == Manner::Listening {
+                    return;
+                }
                 let mut outbox = lock(&self.outbox);
                 outbox.set(self.topics.daemon(), self.daemon.clone());
                 outbox.connected();
@@ -198,7 +234,17 @@ impl MqttLink {
                 );
                 lock(&self.intake).unusable(&source, &what, Instant::now());
             }
+            Happened::Undelivered(posted, verdict) => self.undelivered(&posted, &verdict),
         }
+    }
+
+    /// Nobody need listen to states and alarms, but a broker that refuses them is set up wrongly.
+    fn undelivered(&self, posted: &Posted, verdict: &Verdict) {
+        let Verdict::Refused(why) = verdict else { return };
+        let source = format!("MQTT broker {}", self.address);
+        let what = format!("refuses what we say on `{}`: {why}", posted.topic);
+        tracing::error!("{source} {what}");
+        lock(&self.intake).unusable(&source, &what, Instant::now());
     }
 
     fn on_orders(&self, happened: Happened) {
@@ -209,18 +255,24 @@ impl MqttLink {
                 self.send(again);
             }
             Happened::Down => lock(&self.desk).disconnected(),
+            Happened::Undelivered(posted, verdict) => {
+                self.undelivered(&posted, &verdict);
+                if let Some(order) = posted.order {
+                    lock(&self.desk).undelivered(order, &posted.topic);
+                }
+            }
             Happened::Message(..) | Happened::Refused(_) => {}
         }
         self.report(now);
     }
 
-    fn message(&self, message: &rumqttc::Publish, at: Instant) {
-        let incoming = Incoming {
-            topic: &message.topic,
-            payload: &message.payload,
-            retained: message.retain,
-            at,
-        };
+    fn message(&self, message: &Message, at: Instant) {
+        let Some(topic) = message.topic() else { return };
+        if self.manner == Manner::Listening && self.topics.is_said_by_us(topic) {
+            return;
+        }
+        let (payload, retained) = (message.payload(), message.retained());
+        let incoming = Incoming { topic, payload, retained, at };
         let (inputs, news) = {
             let mut intake = lock(&self.intake);
             intake.handle(incoming);
@@ -254,7 +306,11 @@ impl MqttLink {
         let mut sent = false;
         let mut failed = Vec::new();
         for Outgoing { topic, payload, sure, order } in messages {
-            if self.orders.hand_over(&topic, &payload, sure, false) {
+            // One that waits longer at the broker is worse than none.
+            let expires = Some(if sure { ORDER_EXPIRES } else { PERMIT_EXPIRES });
+            let (topic, payload) = (&*topic, &*payload);
+            let letter = Letter { topic, payload, sure, retain: false, expires };
+            if self.orders.hand_over(letter, order) {
                 sent |= order.is_some();
             } else {
                 failed.extend(order);
@@ -284,7 +340,10 @@ impl MqttLink {
     }
 
     fn flush(&self) {
-        lock(&self.outbox).flush(|topic, payload| self.main.hand_over(topic, payload, true, true));
+        lock(&self.outbox).flush(|topic, payload| {
+            let letter = Letter { topic, payload, sure: true, retain: true, expires: None };
+            self.main.hand_over(letter, None)
+        });
     }
 
     /// Takes an order. `elsewhere`: another link has this output.
@@ -304,6 +363,12 @@ impl MqttLink {
         let delivery = if sent { Delivery::Sent } else { Delivery::NotSent };
         lock(&self.desk).count(delivery);
         delivery
+    }
+
+    /// Whether somebody at this broker takes orders for a channel.
+    pub(crate) fn takes(&self, channel: ChannelIx) -> bool {
+        let foreign = lock(&self.intake).mapping().out(channel).next().is_some();
+        foreign || lock(&self.desk).takes(channel)
     }
 
     /// A cut was proved.
@@ -340,7 +405,10 @@ impl MqttLink {
     pub(crate) fn cut_everything(&self) {
         lock(&self.desk).nothing_wanted();
         let payload = json!({ "op": "cut", "cause": "shutdown" }).to_string();
-        self.orders.hand_over(&self.topics.cut_everything(), &payload, true, false);
+        let (topic, payload) = (&*self.topics.cut_everything(), &*payload);
+        let expires = Some(ORDER_EXPIRES);
+        let letter = Letter { topic, payload, sure: true, retain: false, expires };
+        self.orders.hand_over(letter, None);
     }
 
     /// Says that Checkrail is down, and parts from the broker.
@@ -370,16 +438,16 @@ impl MqttLink {
             (main, _) => main,
         };
         LinkStatus {
-            name: "mqtt".to_owned(),
+            name: self.name.clone(),
             kind: LinkKind::Mqtt,
             address: self.address.clone(),
-            up: self.main.is_up() && self.orders.is_up(),
+            up: self.main.is_up() && (self.manner == Manner::Listening || self.orders.is_up()),
             trouble,
             connections: self.main.connections(),
             received: counts.received,
             unusable,
             out_of_order: counts.out_of_order,
-            lost: 0,
+            lost: counts.lost,
             dropped: self.sink.dropped(),
             orders_sent: orders.sent,
             orders_not_sent: orders.not_sent,
@@ -387,6 +455,29 @@ impl MqttLink {
             nodes,
         }
     }
+}
+
+/// The settings as a listener's: another client beside the daemon, at its embedded broker if that runs; and notes.
+pub(crate) async fn as_listener(settings: &LinkSettings, run: u16) -> (LinkSettings, Vec<String>) {
+    let mut settings = settings.clone();
+    let mut notes = Vec::new();
+    for broker in settings.mqtt.iter_mut().chain(&mut settings.mqtt_also) {
+        broker.client_id = format!("{}-listen-{run:04x}", broker.client_id);
+        let BrokerAddress::Embedded { listen } = &broker.broker else { continue };
+        let Ok(address) = listen.parse::<SocketAddr>() else { continue };
+        let runs = tokio::net::TcpStream::connect(listen).await.is_ok();
+        if runs {
+            let (host, port) = (address.ip().to_string(), address.port());
+            notes.push(format!("listening at the broker that runs on {address}"));
+            broker.broker = BrokerAddress::External { host, port, tls: false };
+        } else {
+            notes.push(format!(
+                "no broker runs on {address}: bringing the layout's own for as long as this listens; end this before \
+                 `checkrail run`"
+            ));
+        }
+    }
+    (settings, notes)
 }
 
 /// Seconds since 1970, for others who have no clock of ours.

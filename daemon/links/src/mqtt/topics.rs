@@ -54,6 +54,22 @@ impl Topics {
         .to_vec()
     }
 
+    /// What a listener subscribes to: the same and whatever else a node may say by mistake one level deep, but nothing
+    /// by which the broker could think that somebody listens for an order. No two filters match one topic.
+    pub(crate) fn listener_filters(&self) -> Vec<(String, bool)> {
+        let root = &self.root;
+        [("+/+", true), ("+/reading/#", false), ("+/ack/#", true)]
+            .map(|(rest, sure)| (format!("{root}/{rest}"), sure))
+            .to_vec()
+    }
+
+    /// Whether only Checkrail says something there: permits, `-/cut`, `-/daemon`.
+    pub(crate) fn is_said_by_us(&self, topic: &str) -> bool {
+        let rest = topic.strip_prefix(&self.root).and_then(|rest| rest.strip_prefix('/'));
+        let parts = rest.and_then(|rest| rest.split_once('/'));
+        matches!(parts, Some(("-", _) | (_, "permit")))
+    }
+
     /// Our own retained topics, heard only to find what an earlier run left.
     pub(crate) fn own_filters(&self) -> [String; 2] {
         [format!("{}/-/state/#", self.root), format!("{}/-/alarm/#", self.root)]

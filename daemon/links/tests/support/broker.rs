@@ -9,7 +9,7 @@ use std::{
 
 use rumqttc::{AsyncClient, Event, MqttOptions, NetworkOptions, Packet, Publish, QoS};
 use tokio::sync::mpsc;
-use wiring::links::{BrokerAddress, LinkSettings, MqttSettings};
+use wiring::links::{BrokerAddress, LinkSettings, MqttSettings, MqttVersion};
 
 use super::bench::PATIENCE;
 
@@ -35,13 +35,18 @@ impl Mosquitto {
 
     /// With a listener of the test's own words.
     pub(crate) async fn start_with(port: u16, listener: &str) -> Option<Self> {
+        let text = format!(
+            "{listener}persistence false\nset_tcp_nodelay true\nlog_dest none\nuser root\n"
+        );
+        Self::start_exactly(port, &text).await
+    }
+
+    /// With a whole configuration; `port` is one that it listens on.
+    pub(crate) async fn start_exactly(port: u16, text: &str) -> Option<Self> {
         let program = ["/usr/sbin/mosquitto", "/usr/local/sbin/mosquitto", "/usr/bin/mosquitto"];
         let program = program.into_iter().find(|it| Path::new(it).exists())?;
         let directory = tempfile::tempdir().expect("a directory");
         let config = directory.path().join("mosquitto.conf");
-        let text = format!(
-            "{listener}persistence false\nset_tcp_nodelay true\nlog_dest none\nuser root\n"
-        );
         std::fs::write(&config, text).expect("its configuration");
         let child = Command::new(program)
             .arg("-c")
@@ -85,6 +90,8 @@ pub(crate) async fn listening(port: u16) {
 /// Settings of the MQTT link alone.
 pub(crate) fn mqtt(broker: BrokerAddress) -> LinkSettings {
     let mqtt = MqttSettings {
+        name: "mqtt".to_owned(),
+        version: MqttVersion::default(),
         broker,
         root: "checkrail".to_owned(),
         client_id: "checkrail".to_owned(),

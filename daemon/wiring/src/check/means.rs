@@ -51,7 +51,7 @@ fn means(layout: &Layout) -> Vec<Means> {
     let links = &layout.links;
     let channels = ChannelTable::new(layout);
     let mut found = Vec::new();
-    for it in links.mqtt.iter().flat_map(|it| &it.out) {
+    for it in links.brokers().flat_map(|it| &it.out) {
         let Some(channel) = channels.find(&it.channel) else { continue };
         let falls = it.deadman != Deadman::None;
         let by = format!("the topic {} with deadman = \"none\"", it.topic);

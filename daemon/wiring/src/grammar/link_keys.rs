@@ -32,21 +32,45 @@ static MQTT: Table = table(
     "links.mqtt",
     "Where the MQTT broker is. Give `broker` or `embedded`.",
     "links/mqtt",
-    &[
-        may("broker", TEXT, "A broker of its own: mqtt://host:1883 or mqtts://host:8883."),
-        may("embedded", TEXT, "Checkrail brings its own, listening here: 127.0.0.1:1883."),
-        or("root", TEXT, "checkrail", "Root of all topics."),
-        or("client-id", TEXT, "checkrail", "Name that the broker knows Checkrail by."),
-        may("user", TEXT, "User name."),
-        may("password-file", TEXT, "File that holds the password."),
-        may("ca-file", TEXT, "Certificate of the broker's authority."),
-        may("certificate-file", TEXT, "Certificate of Checkrail; with `key-file`."),
-        may("key-file", TEXT, "Key of that certificate."),
-        may("map", Value::Rows(&MAP), "Foreign topics that carry readings."),
-        may("out", Value::Rows(&OUT), "Foreign topics that take orders."),
-    ],
+    &with_more_brokers(BROKER),
     false,
 );
+
+static ALSO: Table = table(
+    "links.mqtt.also.NAME",
+    "A further MQTT broker, with nodes of its own. Give `broker` or `embedded`.",
+    "links/mqtt/also",
+    &BROKER,
+    false,
+);
+
+/// Keys of every broker.
+const BROKER: [Key; 12] = [
+    may("broker", TEXT, "A broker of its own: mqtt://host:1883 or mqtts://host:8883."),
+    may("embedded", TEXT, "Checkrail brings its own, listening here: 127.0.0.1:1883."),
+    or("version", Value::Word(&["3.1.1", "5"]), "3.1.1", "Version of MQTT to speak."),
+    or("root", TEXT, "checkrail", "Root of all topics."),
+    or("client-id", TEXT, "checkrail", "Name that the broker knows Checkrail by."),
+    may("user", TEXT, "User name."),
+    may("password-file", TEXT, "File that holds the password; readable by Checkrail alone."),
+    may("ca-file", TEXT, "Certificate of the broker's authority."),
+    may("certificate-file", TEXT, "Certificate of Checkrail; with `key-file`."),
+    may("key-file", TEXT, "Key of that certificate."),
+    may("map", Value::Rows(&MAP), "Foreign topics that carry readings."),
+    may("out", Value::Rows(&OUT), "Foreign topics that take orders."),
+];
+
+/// Only the first broker has others beside it.
+const fn with_more_brokers(keys: [Key; 12]) -> [Key; 13] {
+    let last = may("also", Value::ById(&ALSO), "Further brokers, by name.");
+    let mut all = [last; 13];
+    let mut at = 0;
+    while at < keys.len() {
+        all[at] = keys[at];
+        at += 1;
+    }
+    all
+}
 
 static MAP: Table = table(
     "links.mqtt.map",

@@ -10,7 +10,7 @@ use crate::{
     grammar::Referent,
     links::{
         BrokerAddress, DashboardSettings, Deadman, Extract, HistorySettings, MapIn, MapOut,
-        MqttSettings, SerialSettings,
+        MqttSettings, MqttVersion, SerialSettings,
     },
     suggest,
     units::Micros,
@@ -26,7 +26,13 @@ impl Build<'_> {
     pub(super) fn links(&mut self) {
         let root = self.root;
         if let Some(links) = root.table("links") {
-            self.layout.links.mqtt = links.table("mqtt").and_then(|it| self.mqtt(it));
+            if let Some(mqtt) = links.table("mqtt") {
+                self.layout.links.mqtt = self.mqtt("mqtt", mqtt);
+                for entry in mqtt.by_id("also") {
+                    let made = entry.item.as_ref().and_then(|it| self.mqtt(&entry.id, it));
+                    self.layout.links.mqtt_also.extend(made);
+                }
+            }
             for entry in links.by_id("serial") {
                 let made = entry.item.as_ref().and_then(|it| serial(&entry.id, it));
                 self.layout.links.serial.extend(made);
@@ -79,13 +85,28 @@ impl Build<'_> {
         hosts
     }
 
-    fn mqtt(&mut self, it: &Fields) -> Option<MqttSettings> {
+    fn mqtt(&mut self, name: &str, it: &Fields) -> Option<MqttSettings> {
         let broker = self.broker(it);
+        let version = match it.word("version") {
+            Some("5") => MqttVersion::V5,
+            _ => MqttVersion::V3,
+        };
+        if version == MqttVersion::V5 && it.is_stated("embedded") {
+            let kind = FileErrorKind::ValueWrong {
+                key: "version".to_owned(),
+                found: "\"5\"".to_owned(),
+                wanted: "the version that the embedded broker speaks".to_owned(),
+                write: Some("\"3.1.1\"".to_owned()),
+            };
+            self.error(it.span_of("version"), &it.subject, kind);
+        }
         let client_certificate = self.both(it, "certificate-file", "key-file");
         let channels = ChannelTable::new(&self.layout);
         let map = rows(it, "map").filter_map(|row| self.map_in(row, &channels)).collect();
         let out = rows(it, "out").filter_map(|row| self.map_out(row, &channels)).collect();
         Some(MqttSettings {
+            name: name.to_owned(),
+            version,
             broker: broker?,
             root: it.owned("root")?,
             client_id: it.owned("client-id")?,
