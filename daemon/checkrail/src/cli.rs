@@ -27,6 +27,8 @@ pub enum Command {
     Demo(DemoArgs),
     /// Watches a layout: the daemon.
     Run(RunArgs),
+    /// Shows live what arrives on every link, for bringing up a node; supervises and orders nothing.
+    Listen(ListenArgs),
     /// Proves the wiring of a layout file.
     Check(CheckArgs),
     /// Computes short-circuit current, voltage drop, contact stress and coordination.
@@ -396,6 +398,27 @@ pub struct SimulateArgs {
     /// Where to write: NAME.jsonl holds what sensors say, NAME.truth.jsonl what really happens.
     #[arg(long, default_value = "simulated")]
     pub out: PathBuf,
+}
+
+/// `listen`.
+#[derive(Args, Debug)]
+#[command(
+    after_help = "Beside a running daemon it hears the brokers as another client, and LCC without a word. A serial line \
+                  cannot be shared: stop the daemon first.\nExit status: 0 all well, 1 something is silent, lost, down \
+                  or not usable."
+)]
+pub struct ListenArgs {
+    /// The layout file.
+    pub layout: PathBuf,
+    /// Ends after so many seconds; otherwise on Ctrl-C.
+    #[arg(long, value_parser = clap::value_parser!(u64).range(1..=86_400))]
+    pub seconds: Option<u64>,
+    /// Show the channels of the layout that no node announced, too.
+    #[arg(long)]
+    pub all: bool,
+    /// How to print: a table on a terminal and lines elsewhere, or one JSON object a line.
+    #[arg(long, value_enum, default_value = "text")]
+    pub format: TextOrJson,
 }
 
 /// `probe`.

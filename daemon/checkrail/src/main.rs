@@ -16,6 +16,7 @@ mod diagnostic;
 mod exit;
 mod faults;
 mod journal;
+mod listen;
 mod machines;
 mod print;
 mod probe;
@@ -55,6 +56,7 @@ fn perform(command: Command) -> Result<Exit, Failure> {
     match command {
         Command::Demo(args) => demo::run(&args),
         Command::Run(args) => run::run(&args),
+        Command::Listen(args) => listen::run(&args),
         Command::Check(args) => check::run(&args),
         Command::Study(args) => study::run(&args),
         Command::Sheets(args) => sheets::run(&args),
@@ -89,6 +91,8 @@ fn start_log(command: &Command) {
     let usual = match command {
         Command::Demo(_) => "warn,checkrail=info,rumqttd=off",
         Command::Run(_) => "info,rumqttd=off",
+        // It tells of the links itself.
+        Command::Listen(_) => "error,rumqttd=off",
         Command::Check(_)
         | Command::Study(_)
         | Command::Sheets(_)

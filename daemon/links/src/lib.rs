@@ -13,6 +13,8 @@ mod damage;
 mod delay;
 mod device;
 mod driver;
+#[cfg(test)]
+mod faults;
 mod links;
 mod mqtt;
 

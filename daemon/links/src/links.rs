@@ -286,6 +286,14 @@ impl Links {
         }
     }
 
+    /// Ends the links of a listener: nothing is cut and nobody is told.
+    pub async fn part(mut self) {
+        for link in &self.mqtt {
+            link.leave().await;
+        }
+        self.tasks.shutdown().await;
+    }
+
     /// Cuts everything, says that Checkrail is down, and ends all links.
     pub async fn stop(mut self) {
         self.cut_everything().await;

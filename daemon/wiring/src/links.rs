@@ -240,6 +240,15 @@ pub struct DashboardSettings {
 }
 
 impl LinkSettings {
+    /// Nothing is connected.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.mqtt.is_none()
+            && self.serial.is_empty()
+            && self.modbus.is_empty()
+            && self.lcc.is_empty()
+    }
+
     /// Every broker, `[links.mqtt]` first.
     pub fn brokers(&self) -> impl Iterator<Item = &MqttSettings> {
         self.mqtt.iter().chain(&self.mqtt_also)

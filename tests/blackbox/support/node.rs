@@ -27,7 +27,8 @@ pub struct Node {
     client: AsyncClient,
     task: JoinHandle<()>,
     heard: mpsc::UnboundedReceiver<Heard>,
-    number: u32,
+    /// Number of the newest set; a test that adds to it leaves a gap.
+    pub number: u32,
 }
 
 impl Node {

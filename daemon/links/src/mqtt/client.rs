@@ -113,12 +113,12 @@ pub(crate) fn open(options: &ClientOptions) -> (Client, Events) {
     network.set_connection_timeout(CONNECT_WITHIN);
     match options {
         ClientOptions::V3(options) => {
-            let (client, mut events) = AsyncClient::new(options.clone(), MOST_REQUESTS);
+            let (client, mut events) = AsyncClient::new((**options).clone(), MOST_REQUESTS);
             events.set_network_options(network);
             (Client::V3(client), Events::V3(Box::new(events)))
         }
         ClientOptions::V5(options) => {
-            let mut options = options.clone();
+            let mut options = (**options).clone();
             options.set_network_options(network);
             options.set_connection_timeout(CONNECT_WITHIN);
             let (client, events) = v5::AsyncClient::new(options, MOST_REQUESTS);

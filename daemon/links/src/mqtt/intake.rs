@@ -162,6 +162,13 @@ impl Intake {
         }
     }
 
+    /// With the usual root, no foreign topics and numbers of its own.
+    #[cfg(test)]
+    pub(crate) fn for_tests(channels: Arc<ChannelTable>) -> Self {
+        let numbers = Arc::new(NodeNumbers::default());
+        Self::new("mqtt", Topics::new("checkrail"), channels, numbers, Mapping::default())
+    }
+
     /// Every filter to subscribe to, and whether with QoS 1.
     pub(crate) fn filters(&self, manner: Manner) -> Vec<(String, bool)> {
         let mut filters = match manner {

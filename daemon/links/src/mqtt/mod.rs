@@ -7,7 +7,7 @@ mod broker;
 mod client;
 mod connection;
 mod desk;
-mod intake;
+pub(crate) mod intake;
 mod map;
 mod options;
 mod outbox;
@@ -415,6 +415,11 @@ impl MqttLink {
     pub(crate) async fn part(&self) {
         lock(&self.outbox).set(self.topics.daemon(), json!({ "up": false }).to_string());
         self.flush();
+        self.leave().await;
+    }
+
+    /// Parts from the broker without a word.
+    pub(crate) async fn leave(&self) {
         for wire in [&self.orders, &self.main] {
             if wire.part() {
                 // A broker that does not answer must not keep the program.

@@ -17,9 +17,9 @@ const MOST_IN_FLIGHT: u16 = 100;
 #[derive(Clone, Debug)]
 pub(crate) enum ClientOptions {
     /// MQTT 3.1.1.
-    V3(MqttOptions),
+    V3(Box<MqttOptions>),
     /// MQTT 5.
-    V5(v5::MqttOptions),
+    V5(Box<v5::MqttOptions>),
 }
 
 impl ClientOptions {
@@ -88,8 +88,8 @@ pub(crate) fn client(
         will,
     };
     Ok(match settings.version {
-        MqttVersion::V3 => ClientOptions::V3(plan.v3()),
-        MqttVersion::V5 => ClientOptions::V5(plan.v5()),
+        MqttVersion::V3 => ClientOptions::V3(Box::new(plan.v3())),
+        MqttVersion::V5 => ClientOptions::V5(Box::new(plan.v5())),
     })
 }
 
