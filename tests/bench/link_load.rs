@@ -4,7 +4,7 @@
 //! `cargo bench --bench link_load` (needs mosquitto). Two hundred districts, each behind a booster of its own, short one
 //! after the other; times run from the writing of the deciding sample to the arrival of the order. A pseudo-terminal has
 //! no baud rate: its figures are of the program alone, and a line at 115200 adds 0.09 ms a character. Modbus has a pace
-//! of its own: `modbus_latency`.
+//! of its own: `modbus_latency`. `CHECKRAIL_BIN` measures another build of the program.
 
 #![allow(clippy::print_stdout, reason = "a bench prints its table")]
 
@@ -137,7 +137,8 @@ impl Daemon {
     fn run(folder: &Path, layout: &str) -> Self {
         let path = folder.join("layout.toml");
         fs::write(&path, layout).expect("layout written");
-        let child = Command::new(env!("CARGO_BIN_EXE_checkrail"))
+        let program = std::env::var_os("CHECKRAIL_BIN");
+        let child = Command::new(program.unwrap_or(env!("CARGO_BIN_EXE_checkrail").into()))
             .arg("run")
             .arg(&path)
             .args(["--listen", "127.0.0.1:0", "--data"])

@@ -209,11 +209,10 @@ impl Rig {
 
     fn counts(&self) -> Counts {
         match &self.link {
-            Link::Line(port) => Counts {
-                lost: port.counts.lost,
-                out_of_order: port.counts.out_of_order,
-                unusable: port.counts.bad,
-            },
+            Link::Line(port) => {
+                let it = port.figures();
+                Counts { lost: it.lost, out_of_order: it.out_of_order, unusable: it.unusable }
+            }
             Link::Mqtt(intake) => Counts {
                 lost: intake.counts.lost,
                 out_of_order: intake.counts.out_of_order,
