@@ -6,6 +6,7 @@ mod archive;
 mod archivist;
 mod notify;
 mod recorder;
+mod reload;
 mod shell;
 
 use std::{
@@ -22,7 +23,7 @@ use tokio::{
     sync::{mpsc, oneshot, watch},
     task::JoinHandle,
 };
-use tracing::{error, info};
+use tracing::{error, info, warn};
 use wiring::{links::BrokerAddress, units::Mono};
 
 use crate::{
@@ -34,6 +35,7 @@ use crate::{
         archivist::Archivist,
         notify::Watchdog,
         recorder::Recorder,
+        reload::Reload,
         shell::{Ended, Parts, Shell},
     },
     source::{Loaded, Source},
@@ -54,6 +56,8 @@ pub struct Setup {
     pub token: Option<String>,
     /// The layout is a demonstration.
     pub demo: bool,
+    /// Where the layout was read from; none: it cannot be read again.
+    pub source: Option<PathBuf>,
 }
 
 impl Setup {
@@ -63,7 +67,7 @@ impl Setup {
         let links = &loaded.layout.links;
         let listen = links.dashboard.listen.clone();
         let data = data_folder(links.history.path.as_deref().map(Path::new));
-        Self { loaded, listen, data, token: None, demo: false }
+        Self { loaded, listen, data, token: None, demo: false, source: None }
     }
 }
 
@@ -76,6 +80,7 @@ pub fn run(args: &RunArgs) -> Result<Exit, Failure> {
     let loaded = source.require()?;
     source.show_findings(&loaded, args.strict, |_| true)?;
     let mut setup = Setup::new(loaded);
+    setup.source = Some(args.layout.clone());
     if let Some(listen) = &args.listen {
         setup.listen.clone_from(listen);
     }
@@ -132,6 +137,7 @@ pub struct Daemon {
     broker: Option<(String, u16)>,
     shell: JoinHandle<Ended>,
     stop: oneshot::Sender<()>,
+    reload: Option<Reload>,
     shutdown: watch::Sender<bool>,
 }
 
@@ -141,7 +147,7 @@ impl Daemon {
     /// # Errors
     /// [`Failure`] when an address or folder cannot be had.
     pub async fn start(setup: Setup) -> Result<Self, Failure> {
-        let Setup { loaded, listen, data, token, demo } = setup;
+        let Setup { loaded, listen, data, token, demo, source } = setup;
         let clock = Clock::start();
         let archivist = Archivist::open(&data, &loaded, (Mono::START, clock.wall(Mono::START)));
         let tick = Tick::new();
@@ -183,6 +189,8 @@ impl Daemon {
         )
         .await?;
         let (stop, stopped) = oneshot::channel();
+        let (new_settings, settings) = mpsc::channel(1);
+        let reload = source.map(|path| Reload::new(path, &loaded, new_settings));
         let parts = Parts {
             loaded,
             supervisor,
@@ -196,10 +204,11 @@ impl Daemon {
             archivist,
             recorder,
             watchdog: Watchdog::from_environment(),
+            settings,
         };
         let shell = tokio::spawn(Shell::new(parts).run(stopped));
         notify::ready();
-        Ok(Self { links, server, token, token_is_new, broker, shell, stop, shutdown })
+        Ok(Self { links, server, token, token_is_new, broker, shell, stop, reload, shutdown })
     }
 
     /// Where the dashboard listens.
@@ -239,11 +248,19 @@ impl Daemon {
             |source: std::io::Error| Failure::Start { what: "signals", source: source.into() };
         let mut terminate = signal(SignalKind::terminate()).map_err(signals)?;
         let mut interrupt = signal(SignalKind::interrupt()).map_err(signals)?;
+        let mut hangup = signal(SignalKind::hangup()).map_err(signals)?;
         let mut shell = self.shell;
-        let early = tokio::select! {
-            _ = terminate.recv() => None,
-            _ = interrupt.recv() => None,
-            ended = &mut shell => Some(ended),
+        let mut reload = self.reload;
+        let early = loop {
+            tokio::select! {
+                _ = terminate.recv() => break None,
+                _ = interrupt.recv() => break None,
+                ended = &mut shell => break Some(ended),
+                _ = hangup.recv() => match &mut reload {
+                    Some(reload) => reload.read_anew().await,
+                    None => warn!("this layout does not come from a file: nothing to read anew"),
+                },
+            }
         };
         notify::stopping();
         let ended = match early {

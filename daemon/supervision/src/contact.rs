@@ -91,6 +91,11 @@ impl Contact {
         }
     }
 
+    /// Other settings. The image stays.
+    pub(crate) fn resettle(&mut self, settings: ContactSettings) {
+        self.settings = settings;
+    }
+
     /// `through` flowed since the last reading: a reading is the mean over the time since the one before.
     pub(crate) fn carry(&mut self, through: Through, now: Mono) {
         let nothing = through.amps == Microamps::ZERO && self.through.amps == Microamps::ZERO;

@@ -48,6 +48,11 @@ pub(crate) struct Frog {
 }
 
 impl Frog {
+    /// Another time that a mismatch must last.
+    pub(crate) fn resettle(&mut self, mismatch_after: Micros) {
+        self.mismatch_after = mismatch_after;
+    }
+
     /// Never heard of.
     pub(crate) const fn new(mismatch_after: Micros) -> Self {
         Self {

@@ -63,7 +63,7 @@ pub(crate) struct FrogModel {
 }
 
 /// Everything fixed.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub(crate) struct Model {
     pub(crate) layout: Arc<Layout>,
     pub(crate) channels: Arc<ChannelTable>,
@@ -142,6 +142,11 @@ impl Model {
             channels,
             proof,
         }
+    }
+
+    /// The same for the same layout with other settings.
+    pub(crate) fn with_layout(&self, layout: Arc<Layout>) -> Self {
+        Self { layout, ..self.clone() }
     }
 
     /// The channel of an object's quantity.

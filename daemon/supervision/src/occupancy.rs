@@ -73,6 +73,11 @@ impl Occupied {
         }
     }
 
+    /// Other settings.
+    pub(crate) fn resettle(&mut self, settings: OccupancySettings) {
+        self.settings = settings;
+    }
+
     /// A reading of its current.
     pub(crate) fn handle_current(&mut self, amps: Microamps, now: Mono) {
         self.by_current = true;

@@ -147,6 +147,11 @@ impl Power {
         }
     }
 
+    /// Other settings, from the next reading on.
+    pub(crate) fn resettle(&mut self, settings: PowerSettings) {
+        self.settings = settings;
+    }
+
     /// The transport of its actuator is known: proof is due after this.
     pub(crate) fn handle_transport(&mut self, cut_within: Micros) {
         self.settings.cut_within = cut_within;

@@ -29,6 +29,12 @@ impl Residual {
         Self { tolerance, after, since: None, stands: false, shown: false, gap: None, seen }
     }
 
+    /// Other settings.
+    pub(crate) fn resettle(&mut self, tolerance: Microamps, after: Micros) {
+        self.tolerance = tolerance;
+        self.after = after;
+    }
+
     /// Both sides; none where a reading is missing: then nothing can be said.
     pub(crate) fn handle(&mut self, sides: Option<(Microamps, Microamps)>, now: Mono) {
         self.gap = sides.map(|(whole, parts)| whole - parts);

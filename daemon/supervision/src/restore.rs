@@ -26,6 +26,16 @@ pub(crate) struct Restore {
 }
 
 impl Restore {
+    /// Other settings. A try that waits already stays due, unless there shall be none any more.
+    pub(crate) fn resettle(&mut self, allowed: u8, waits: [Micros; 3]) {
+        let it = Self::new(allowed, waits);
+        self.allowed = it.allowed;
+        self.waits = it.waits;
+        if self.next_try.is_some() && self.allowed <= self.tries {
+            self.lock();
+        }
+    }
+
     /// With `allowed` automatic tries.
     pub(crate) const fn new(allowed: u8, waits: [Micros; 3]) -> Self {
         Self {

@@ -13,6 +13,7 @@ mod operators;
 mod power;
 mod readings;
 mod records;
+mod resettle;
 mod rest;
 mod slots;
 #[cfg(test)]

@@ -2,6 +2,7 @@
 //!
 //! Pure: text in, model and findings out. No clock, no file, no randomness.
 
+pub mod change;
 pub mod channel;
 pub mod check;
 pub mod detect;

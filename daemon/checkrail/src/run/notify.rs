@@ -36,6 +36,12 @@ pub fn ready() {
     tell(&[NotifyState::Ready]);
 }
 
+/// Checkrail reads its settings anew, and says when it is ready.
+pub fn reloading() {
+    let Ok(now) = NotifyState::monotonic_usec_now() else { return };
+    tell(&[NotifyState::Reloading, now]);
+}
+
 /// Checkrail stops.
 pub fn stopping() {
     tell(&[NotifyState::Stopping]);

@@ -78,6 +78,8 @@ pub struct Parts {
     pub recorder: Option<Recorder>,
     /// The service manager's watchdog.
     pub watchdog: Watchdog,
+    /// Settings read anew.
+    pub settings: mpsc::Receiver<Loaded>,
 }
 
 /// The task.
@@ -138,6 +140,7 @@ impl Shell {
                     None => return self.end(),
                 },
                 Some(command) = self.parts.commands.recv() => self.take_command(command),
+                Some(loaded) = self.parts.settings.recv() => self.resettle(loaded),
                 _ = &mut stop, if !stopping => self.begin_stop(),
                 () = tokio::time::sleep_until(wake) => {}
             }
@@ -246,6 +249,18 @@ impl Shell {
         let now = self.parts.clock.now();
         let now = self.now(now);
         self.parts.supervisor.handle(Input::Operator(request), now);
+        self.drain(None);
+    }
+
+    /// Goes on with settings that were read anew and checked.
+    fn resettle(&mut self, loaded: Loaded) {
+        let now = self.parts.clock.now();
+        let now = self.now(now);
+        let what =
+            format!("take over the settings of the layout file, revision {}", loaded.revision);
+        info!(revision = loaded.revision, "SettingsTakenOver");
+        self.parts.supervisor.resettle(loaded.layout.clone(), "checkrail", &what, now);
+        self.parts.loaded = loaded;
         self.drain(None);
     }
 

@@ -40,6 +40,11 @@ impl Baseline {
         }
     }
 
+    /// Another window.
+    pub(crate) fn resettle(&mut self, window: Micros) {
+        self.window = window;
+    }
+
     /// Takes a good sample, after [`Self::low`] was asked for it.
     pub(crate) fn push(&mut self, at: Mono, amps: Microamps) {
         self.samples[self.next] = (at, amps);

@@ -101,6 +101,12 @@ impl Guard {
         }
     }
 
+    /// Other settings: elements that have picked up go on by them.
+    pub(crate) fn resettle(&mut self, settings: Settings) {
+        self.baseline.resettle(settings.window);
+        self.settings = settings;
+    }
+
     /// What was shown last: low voltage, near overload.
     pub(crate) const fn shown(&self) -> (bool, bool) {
         self.shown

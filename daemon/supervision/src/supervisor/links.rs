@@ -110,7 +110,7 @@ impl Supervisor {
 
     /// When proof of a cut is due by the transport of its actuator: over Modbus, two polls, and the time over which the
     /// meter averages what was before.
-    fn proof_due(&mut self, feed: Feed, transport: Transport) {
+    pub(super) fn proof_due(&mut self, feed: Feed, transport: Transport) {
         let current = self.model.channel(object_of(feed), wiring::channel::Quantity::Current);
         let slot = self.store.slot(current);
         let polls = slot.period.filter(|_| transport == Transport::Modbus);

@@ -3,7 +3,6 @@
 use std::{collections::BTreeMap, collections::VecDeque, sync::Arc};
 
 use wiring::{
-    channel::Quantity,
     fingerprint::of_machines,
     index::{ChannelIx, DistrictIx, FrogIx, PoleIx},
     layout::Control,
@@ -113,6 +112,11 @@ impl Slots {
         }
     }
 
+    /// How many children there are.
+    pub(crate) const fn count(&self) -> usize {
+        self.last + 4
+    }
+
     /// The child of a number.
     pub(crate) const fn timer(&self, slot: usize) -> Timer {
         if slot < self.frogs {
@@ -189,7 +193,7 @@ pub(crate) fn build(model: Arc<Model>, start: &Start, now: Mono) -> Supervisor {
         recordings: Vec::new(),
         closed: VecDeque::new(),
         nodes: BTreeMap::new(),
-        deadlines: Deadlines::new(slots.slot(Timer::Commissioning) + 1),
+        deadlines: Deadlines::new(slots.count()),
         slots,
         housekeeping: None,
         outputs: VecDeque::new(),
@@ -242,7 +246,7 @@ pub(super) fn district_residual(model: &Model, district: DistrictIx) -> Microamp
     district_keys(model, district).cut_residual.unwrap_or(LEAST_RESIDUAL)
 }
 
-fn power_settings(model: &Model, feed: Feed, transport: Transport) -> PowerSettings {
+pub(super) fn power_settings(model: &Model, feed: Feed, transport: Transport) -> PowerSettings {
     let layout = &model.layout;
     let keys = feed_keys(model, feed);
     let (actuator, booster, opens_in) = match feed {
@@ -268,6 +272,11 @@ fn power_settings(model: &Model, feed: Feed, transport: Transport) -> PowerSetti
 }
 
 fn residual(model: &Model, feed: Feed) -> Residual {
+    Residual::new(tolerance(model, feed), feed_keys(model, feed).unaccounted_after)
+}
+
+/// Sums agree within this.
+pub(super) fn tolerance(model: &Model, feed: Feed) -> Microamps {
     let keys = feed_keys(model, feed);
     let booster = match feed {
         Feed::Booster(it) => it,
@@ -275,26 +284,34 @@ fn residual(model: &Model, feed: Feed) -> Residual {
     };
     let full_scale = model.layout.boosters[booster.at()].limit;
     let usual = full_scale.percent(5) + SUM_TOLERANCE;
-    Residual::new(keys.unaccounted_tolerance.unwrap_or(usual), keys.unaccounted_after)
+    keys.unaccounted_tolerance.unwrap_or(usual)
 }
 
 fn occupied(model: &Model, at: usize) -> Occupied {
+    Occupied::new(occupancy_settings(model, at))
+}
+
+pub(super) fn occupancy_settings(model: &Model, at: usize) -> OccupancySettings {
     let table = &model.layout.protection;
     let keys = table.blocks.get(at).unwrap_or(&table.layout);
-    Occupied::new(OccupancySettings::new(keys, model.layout.blocks[at].standing_load))
+    OccupancySettings::new(keys, model.layout.blocks[at].standing_load)
 }
 
 fn contact(model: &Model, pole: PoleIx) -> Contact {
+    Contact::new(contact_settings(model, pole))
+}
+
+pub(super) fn contact_settings(model: &Model, pole: PoleIx) -> ContactSettings {
     let table = &model.layout.protection;
     let machine = model.layout.poles[pole.at()].machine;
     let keys = table.machines.get(machine.at()).unwrap_or(&table.layout);
     let it = &model.layout.machines[machine.at()];
-    Contact::new(ContactSettings {
+    ContactSettings {
         rating: it.contact_rating,
         time_constant: it.contact_time_constant,
         resistance: it.contact_resistance,
         warning: f64::from(keys.contact_warning) / 1000.0,
-    })
+    }
 }
 
 /// By feed: the currents of what it feeds.
@@ -311,7 +328,8 @@ fn summed(model: &Model) -> Vec<Vec<ChannelIx>> {
     (0..model.feeds()).map(of_feed).collect()
 }
 
-fn channel_slots(model: &Model) -> Vec<Slot> {
+/// `stale-after` of every channel, as the layout file says.
+pub(super) fn stale_afters(model: &Model) -> Vec<(ChannelIx, Option<Micros>)> {
     let table = &model.layout.protection;
     let stale_after = |route: Route| match route {
         Route::Current(feed) | Route::Voltage(feed) => feed_keys(model, feed).stale_after,
@@ -331,11 +349,15 @@ fn channel_slots(model: &Model) -> Vec<Slot> {
         | Route::Reverser(_)
         | Route::Output => None,
     };
-    let quantity = |at: usize| -> Quantity { model.channels.channel(ChannelIx::new(at)).quantity };
-    model
-        .routes
-        .iter()
-        .enumerate()
-        .map(|(at, route)| Slot::new(quantity(at), stale_after(*route)))
+    let routes = model.routes.iter().enumerate();
+    routes.map(|(at, route)| (ChannelIx::new(at), stale_after(*route))).collect()
+}
+
+fn channel_slots(model: &Model) -> Vec<Slot> {
+    stale_afters(model)
+        .into_iter()
+        .map(|(channel, stale_after)| {
+            Slot::new(model.channels.channel(channel).quantity, stale_after)
+        })
         .collect()
 }

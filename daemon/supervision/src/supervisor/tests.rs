@@ -10,5 +10,6 @@ mod loops;
 mod never;
 mod polarity;
 mod records;
+mod resettling;
 mod restoring;
 mod rig;
