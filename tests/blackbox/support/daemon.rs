@@ -20,6 +20,7 @@ pub struct Daemon {
     pub token: String,
     /// Folder of its history.
     pub data: PathBuf,
+    lines: mpsc::Receiver<String>,
 }
 
 impl Daemon {
@@ -78,7 +79,37 @@ impl Daemon {
             }
             said.push(line);
         }
-        Self { child, address: address.unwrap_or_default(), token: token.unwrap_or_default(), data }
+        Self {
+            child,
+            address: address.unwrap_or_default(),
+            token: token.unwrap_or_default(),
+            data,
+            lines,
+        }
+    }
+
+    /// Its process.
+    pub fn pid(&self) -> nix::unistd::Pid {
+        nix::unistd::Pid::from_raw(self.child.id().cast_signed())
+    }
+
+    /// Sends it a signal.
+    pub fn signal(&self, signal: nix::sys::signal::Signal) {
+        nix::sys::signal::kill(self.pid(), signal).expect("it lives");
+    }
+
+    /// A line that it says from now on, or has said, with this in it.
+    pub fn says(&self, part: &str) -> String {
+        let until = Instant::now() + Duration::from_secs(20);
+        let mut said = Vec::new();
+        loop {
+            let left = until.saturating_duration_since(Instant::now());
+            match self.lines.recv_timeout(left) {
+                Ok(line) if line.contains(part) => return line,
+                Ok(line) => said.push(line),
+                Err(_) => panic!("it never said `{part}`, but:\n{}", said.join("\n")),
+            }
+        }
     }
 
     /// Asks it to stop as a service manager does, and waits for the end.

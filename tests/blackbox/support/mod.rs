@@ -4,6 +4,7 @@
 pub mod broker;
 pub mod daemon;
 pub mod node;
+pub mod session;
 
 use std::{
     io::{BufRead, BufReader, Write},

@@ -1,0 +1,169 @@
+//! The built daemon when the worst comes: killed again and again, its settings changed under it, its disk full, its file
+//! descriptors used up.
+
+mod support;
+
+use std::{net::TcpStream, path::Path, process::Command, time::Duration};
+
+use nix::sys::signal::Signal;
+use serde_json::{Value, json};
+use support::{
+    broker::Broker,
+    daemon::Daemon,
+    node::PATIENCE,
+    session::{Session, layout},
+};
+use tokio::time::Instant;
+
+fn east(daemon: &Daemon) -> Value {
+    daemon.json("/api/v1/state")["districts"][0].clone()
+}
+
+fn faults(daemon: &Daemon) -> Vec<u64> {
+    let faults = daemon.json("/api/v1/faults");
+    let list = faults["faults"].as_array().cloned().unwrap_or_default();
+    list.iter().filter_map(|it| it["fault"].as_u64()).collect()
+}
+
+/// Goes on measuring until `holds`.
+async fn until(session: &mut Session, what: &str, mut holds: impl FnMut() -> bool) {
+    let limit = Instant::now() + PATIENCE;
+    while Instant::now() < limit {
+        session.measure_for(Duration::from_millis(100)).await;
+        if holds() {
+            return;
+        }
+    }
+    panic!("never: {what}");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn killed_again_and_again_during_faults_it_forgets_nothing_it_announced() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let broker = Broker::start(folder.path());
+    let mut seen: Vec<u64> = Vec::new();
+    for round in 0..4 {
+        let daemon = Daemon::run(folder.path(), &layout(broker.port));
+        let known = faults(&daemon);
+        assert!(seen.iter().all(|it| known.contains(it)), "round {round}: {seen:?} in {known:?}");
+        assert_eq!(round > 0, east(&daemon)["locked_out"] == json!(true), "round {round}");
+        let mut session = Session::start(broker.port).await;
+        if round == 0 {
+            session.short().await;
+            until(&mut session, "the fault is listed", || !faults(&daemon).is_empty()).await;
+            let locked = || east(&daemon)["locked_out"] == json!(true);
+            until(&mut session, "the east is locked out", locked).await;
+        } else {
+            session.east = 0.0;
+            session.measure_for(Duration::from_millis(150 * round)).await;
+        }
+        let on = session.node.rest().into_iter().find(|it| {
+            it.topic.ends_with("/order/district/east/power") && it.body["op"] == json!("on")
+        });
+        assert!(on.is_none(), "nobody switches it on: {on:?}");
+        seen = faults(&daemon);
+        // In the middle of whatever it does, the window of the record included.
+        daemon.kill();
+    }
+    assert!(!seen.is_empty());
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn settings_are_taken_over_on_a_hangup_and_bad_ones_are_not() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let broker = Broker::start(folder.path());
+    let text = layout(broker.port);
+    let daemon = Daemon::run(folder.path(), &text);
+    let path = folder.path().join("layout.toml");
+    let change = |text: &str| {
+        std::fs::write(&path, text).expect("written");
+        daemon.signal(Signal::SIGHUP);
+    };
+    let mut session = Session::start(broker.port).await;
+    session.measure_for(Duration::from_millis(400)).await;
+    change("schema = 1\n[layout]\nname = 7\n");
+    daemon.says("SettingsRefused");
+    change(&text.replacen("[district.west]", "[district.vest]", 1).replace("\"west\"", "\"vest\""));
+    let line = daemon.says("SettingsRefused");
+    assert!(line.contains("district.west") && line.contains("restart"), "{line}");
+    change(&format!("{text}\n[protection]\nshort-step = \"4.9 A\"\nhalf-short-after = \"60 s\"\n"));
+    daemon.says("SettingsTakenOver");
+    session.measure_for(Duration::from_millis(400)).await;
+    assert_eq!(east(&daemon)["power"], json!("on"), "supervision went on");
+    // With the settings of the start this would be a short within 20 ms.
+    session.east = 2.9;
+    session.measure_for(Duration::from_millis(300)).await;
+    assert_eq!(east(&daemon)["power"], json!("on"), "the new step is in force");
+    session.east = 0.4;
+    session.measure_for(Duration::from_millis(300)).await;
+    change(&text);
+    daemon.says("SettingsTakenOver");
+    session.short().await;
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn without_file_descriptors_it_cuts_all_the_same() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let broker = Broker::start(folder.path());
+    let daemon = Daemon::run(folder.path(), &layout(broker.port));
+    let mut session = Session::start(broker.port).await;
+    session.measure_for(Duration::from_millis(300)).await;
+    let open = std::fs::read_dir(format!("/proc/{}/fd", daemon.pid())).expect("a process").count();
+    let limited = Command::new("prlimit")
+        .args(["--pid", &daemon.pid().to_string(), &format!("--nofile={open}:")])
+        .status();
+    assert!(limited.is_ok_and(|it| it.success()), "prlimit is part of every Debian");
+    let clients: Vec<_> = (0..20).map(|_| TcpStream::connect(&daemon.address)).collect();
+    let order = session.short().await;
+    assert_eq!(order.body["op"], "cut");
+    drop(clients);
+    let raised = format!("--nofile={}:", open + 200);
+    let args = ["--pid", &daemon.pid().to_string(), &raised];
+    assert!(Command::new("prlimit").args(args).status().is_ok_and(|it| it.success()));
+    until(&mut session, "the fault is listed", || !faults(&daemon).is_empty()).await;
+}
+
+/// A file system of a megabyte, where this machine lets us have one.
+struct Small<'a>(&'a Path);
+
+impl<'a> Small<'a> {
+    fn mount(at: &'a Path) -> Option<Self> {
+        std::fs::create_dir_all(at).expect("a folder");
+        let mut mount = Command::new("mount");
+        let mount = mount.args(["-t", "tmpfs", "-o", "size=1m", "none"]).arg(at);
+        mount.output().is_ok_and(|it| it.status.success()).then_some(Self(at))
+    }
+}
+
+impl Drop for Small<'_> {
+    fn drop(&mut self) {
+        // Lazily: the daemon may still be about to go.
+        let _ = Command::new("umount").arg("-l").arg(self.0).status();
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn on_a_full_disk_it_cuts_says_so_and_saves_once_there_is_room() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let data = folder.path().join("data");
+    let small = Small::mount(&data);
+    let broker = Broker::start(folder.path());
+    let daemon = Daemon::run(folder.path(), &layout(broker.port));
+    let mut session = Session::start(broker.port).await;
+    session.measure_for(Duration::from_millis(300)).await;
+    let ballast = data.join("ballast");
+    if small.is_some() {
+        // Whatever is left; the write that finds no room is the aim.
+        let _ = std::fs::write(&ballast, vec![1; 2 << 20]);
+    }
+    let order = session.short().await;
+    assert_eq!(order.body["op"], "cut", "a cut never waits for a disk");
+    if small.is_some() {
+        let failing = || daemon.json("/api/v1/alarms").to_string().contains("history-failing");
+        until(&mut session, "the alarm that nothing is saved", failing).await;
+        std::fs::remove_file(&ballast).expect("it is there");
+    }
+    let saved = || daemon.json("/api/v1/faults")["faults"][0]["complete"] == json!(true);
+    until(&mut session, "the fault is saved", saved).await;
+    daemon.kill();
+}
