@@ -4,7 +4,11 @@
 //! network as triplets and as a netlist; `tests/peers/solver_bench.py` runs all of it and reports ratios. All figures of
 //! the network are invented.
 
-#![allow(clippy::print_stdout, clippy::disallowed_methods)]
+#![allow(
+    clippy::print_stdout,
+    clippy::disallowed_methods,
+    reason = "a program: it prints, and reads what it is told"
+)]
 
 use std::{fmt::Write, path::Path, time::Instant};
 

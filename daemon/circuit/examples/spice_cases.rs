@@ -1,7 +1,11 @@
 //! Writes random layouts with faults as SPICE netlists, each with what this crate solves beside it:
 //! `cargo run -p circuit --example spice_cases -- DIRECTORY COUNT`. The other half is `tests/peers/ngspice_check.py`.
 
-#![allow(clippy::print_stdout, clippy::disallowed_methods)]
+#![allow(
+    clippy::print_stdout,
+    clippy::disallowed_methods,
+    reason = "a program: it prints, and reads what it is told"
+)]
 
 use std::{fmt::Write, path::PathBuf};
 

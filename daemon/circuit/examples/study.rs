@@ -1,6 +1,10 @@
 //! Studies a layout file: prints the tables, or writes the report to the path given second.
 
-#![allow(clippy::print_stdout, clippy::disallowed_methods)]
+#![allow(
+    clippy::print_stdout,
+    clippy::disallowed_methods,
+    reason = "a program: it prints, and reads what it is told"
+)]
 
 use std::time::Instant;
 

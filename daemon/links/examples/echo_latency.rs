@@ -7,7 +7,7 @@
 //! QoS 1 as always.
 
 #[path = "../tests/support/broker.rs"]
-#[allow(dead_code)]
+#[allow(dead_code, reason = "a part of it is used here")]
 mod broker;
 #[path = "../tests/support/layout.rs"]
 mod layout;

@@ -2,10 +2,10 @@
 //! MQTT, against a real mosquitto that is set up by the very files of `deploy/mosquitto`. Where the machine has no
 //! `mosquitto`, `openssl` or `mosquitto_passwd`, the tests say so and end.
 
-#[allow(dead_code)]
+#[allow(dead_code, reason = "a part of it is used here")]
 #[path = "support/bench.rs"]
 mod bench;
-#[allow(dead_code)]
+#[allow(dead_code, reason = "a part of it is used here")]
 #[path = "support/broker.rs"]
 mod broker;
 #[path = "support/layout.rs"]

@@ -141,6 +141,31 @@ pub struct Layout {
     pub assumed: Vec<Assumed>,
 }
 
+impl Default for Layout {
+    /// A layout with nothing in it, with what `[layout]` is taken for where the file has none.
+    fn default() -> Self {
+        Self {
+            name: "Layout".to_owned(),
+            control: Control::Dcc,
+            ambient: Millicelsius(22_000),
+            boosters: Vec::new(),
+            districts: Vec::new(),
+            blocks: Vec::new(),
+            tracks: Vec::new(),
+            joints: Vec::new(),
+            trackwork: Vec::new(),
+            frogs: Vec::new(),
+            machines: Vec::new(),
+            poles: Vec::new(),
+            reversers: Vec::new(),
+            colours: BTreeMap::new(),
+            protection: ProtectionTable::default(),
+            links: LinkSettings::default(),
+            assumed: Vec::new(),
+        }
+    }
+}
+
 /// A value that the file does not state.
 #[derive(Clone, Debug, Eq, PartialEq)]
 pub struct Assumed {

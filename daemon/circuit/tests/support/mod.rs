@@ -1,6 +1,7 @@
 //! Layouts sketched by hand, and random ones from a seed. All numbers here are invented.
 
-#![allow(dead_code, unreachable_pub)]
+#![allow(dead_code, reason = "each test uses a part")]
+#![allow(unreachable_pub, reason = "a module of tests has no crate to be public in")]
 
 use std::collections::BTreeMap;
 
@@ -10,12 +11,11 @@ use wiring::{
         TrackworkIx,
     },
     layout::{
-        Block, Booster, Breaker, BreakerKind, Conductor, Control, District, End, Frog, FrogPole,
-        Gap, Joint, Layout, Limiter, Machine, Pole, RailCode, Reverser, Side, Span, Supply, Tie,
-        Track, Trackwork, Which, Wire,
+        Block, Booster, Breaker, BreakerKind, Conductor, District, End, Frog, FrogPole, Gap, Joint,
+        Layout, Limiter, Machine, Pole, RailCode, Reverser, Side, Span, Supply, Tie, Track,
+        Trackwork, Which, Wire,
     },
-    links::LinkSettings,
-    protection::{Protection, ProtectionTable},
+    protection::Protection,
     trackwork::{FrogName, Hand, Kind, Leg, Port},
     units::{Gauge, Microamps, Micrometres, Microohms, Micros, Millicelsius, Millivolts},
 };
@@ -44,27 +44,8 @@ pub struct Sketch {
 
 impl Sketch {
     pub fn new() -> Self {
-        Self {
-            layout: Layout {
-                name: "Tamarrow Valley".to_owned(),
-                control: Control::Dcc,
-                ambient: Millicelsius(20_000),
-                boosters: Vec::new(),
-                districts: Vec::new(),
-                blocks: Vec::new(),
-                tracks: Vec::new(),
-                joints: Vec::new(),
-                trackwork: Vec::new(),
-                frogs: Vec::new(),
-                machines: Vec::new(),
-                poles: Vec::new(),
-                reversers: Vec::new(),
-                colours: BTreeMap::new(),
-                protection: ProtectionTable::default(),
-                links: LinkSettings::default(),
-                assumed: Vec::new(),
-            },
-        }
+        let ambient = Millicelsius(20_000);
+        Self { layout: Layout { ambient, ..Layout::default() } }
     }
 
     pub fn booster(&mut self, millivolts: i64, limit_ma: i64, milliohms: u64) -> BoosterIx {

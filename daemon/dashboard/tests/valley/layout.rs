@@ -5,13 +5,12 @@ use std::collections::BTreeMap;
 use wiring::{
     index::{BlockIx, BoosterIx, DistrictIx, FrogIx, MachineIx, PoleIx, TrackworkIx},
     layout::{
-        Block, Booster, Breaker, BreakerKind, Conductor, Control, District, Frog, FrogPole, Layout,
-        Machine, Pole, Side, Span, Supply, Tie, Trackwork, Wire,
+        Block, Booster, Breaker, BreakerKind, Conductor, District, Frog, FrogPole, Layout, Machine,
+        Pole, Side, Span, Supply, Tie, Trackwork, Wire,
     },
-    links::LinkSettings,
     protection::{Protection, ProtectionTable},
     trackwork::{FrogName, Hand, Kind, Leg},
-    units::{Gauge, Microamps, Micrometres, Microohms, Micros, Millicelsius, Millivolts},
+    units::{Gauge, Microamps, Micrometres, Microohms, Micros, Millivolts},
 };
 
 const DISTRICTS: [&str; 10] = [
@@ -30,7 +29,7 @@ const BLOCKS_PER_DISTRICT: usize = 3;
 
 /// A valley of `districts` districts with `turnouts` turnouts spread over them, two districts to a booster at least.
 pub fn valley(districts: usize, turnouts: usize) -> Layout {
-    let mut layout = empty();
+    let mut layout = Layout { name: "Tamarrow Valley".to_owned(), ..Layout::default() };
     let boosters = districts.div_ceil(4).max(1);
     layout.boosters = (0..boosters).map(booster).collect();
     for at in 0..districts {
@@ -50,28 +49,6 @@ pub fn valley(districts: usize, turnouts: usize) -> Layout {
         in_force: Vec::new(),
     };
     layout
-}
-
-fn empty() -> Layout {
-    Layout {
-        name: "Tamarrow Valley".to_owned(),
-        control: Control::Dcc,
-        ambient: Millicelsius(22_000),
-        boosters: Vec::new(),
-        districts: Vec::new(),
-        blocks: Vec::new(),
-        tracks: Vec::new(),
-        joints: Vec::new(),
-        trackwork: Vec::new(),
-        frogs: Vec::new(),
-        machines: Vec::new(),
-        poles: Vec::new(),
-        reversers: Vec::new(),
-        colours: BTreeMap::new(),
-        protection: ProtectionTable::default(),
-        links: LinkSettings::default(),
-        assumed: Vec::new(),
-    }
 }
 
 fn booster(at: usize) -> Booster {

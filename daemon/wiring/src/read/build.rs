@@ -16,8 +16,6 @@ use crate::{
         Assumed, Block, Booster, Breaker, BreakerKind, Conductor, Control, District, Layout,
         Reverser, Span, Wire,
     },
-    links::LinkSettings,
-    protection::ProtectionTable,
     units::{Gauge, Microamps, Micrometres, Microohms, Micros, Millicelsius, Millivolts},
 };
 
@@ -226,24 +224,13 @@ fn empty(root: &Fields, assumed: Vec<Assumed>) -> Layout {
     let nothing = Fields::default();
     let about = root.table("layout").unwrap_or(&nothing);
     let ambient = about.amount("ambient").and_then(|value| i32::try_from(value).ok());
+    let usual = Layout::default();
     Layout {
-        name: about.owned("name").unwrap_or_else(|| "Layout".to_owned()),
-        control: if about.word("control") == Some("dc") { Control::Dc } else { Control::Dcc },
-        ambient: Millicelsius(ambient.unwrap_or(22_000)),
-        boosters: Vec::new(),
-        districts: Vec::new(),
-        blocks: Vec::new(),
-        tracks: Vec::new(),
-        joints: Vec::new(),
-        trackwork: Vec::new(),
-        frogs: Vec::new(),
-        machines: Vec::new(),
-        poles: Vec::new(),
-        reversers: Vec::new(),
-        colours: BTreeMap::new(),
-        protection: ProtectionTable::default(),
-        links: LinkSettings::default(),
+        name: about.owned("name").unwrap_or(usual.name),
+        control: if about.word("control") == Some("dc") { Control::Dc } else { usual.control },
+        ambient: ambient.map_or(usual.ambient, Millicelsius),
         assumed,
+        ..usual
     }
 }
 

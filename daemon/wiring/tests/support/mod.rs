@@ -1,5 +1,7 @@
 //! What the tests of the wiring proof share.
 
+#![allow(dead_code, reason = "each test uses a part")]
+
 use wiring::{
     check::{Report, check},
     index::{FrogIx, MachineIx},
@@ -8,7 +10,6 @@ use wiring::{
 };
 
 /// One booster, one district, one block whose left rails are on A.
-#[allow(dead_code)]
 pub(crate) const ONE_BLOCK: &str = r#"
 schema = 1
 [layout]
@@ -37,26 +38,22 @@ pub(crate) fn report(text: &str) -> Report {
 }
 
 /// Codes and subjects of the findings, sorted.
-#[allow(dead_code)]
 pub(crate) fn findings(text: &str) -> Vec<String> {
     let mut found: Vec<_> = report(text).findings.iter().map(line).collect();
     found.sort();
     found
 }
 
-#[allow(dead_code)]
 fn line(finding: &wiring::finding::Finding) -> String {
     format!("{} {}", finding.code.code(), finding.subject)
 }
 
-#[allow(dead_code)]
 pub(crate) fn frog(layout: &Layout, id: &str) -> FrogIx {
     let at = layout.frogs.iter().position(|frog| frog.id == id);
     FrogIx::new(at.unwrap_or_else(|| panic!("there is no frog {id}")))
 }
 
 /// The row of a frog for positions given by machine.
-#[allow(dead_code)]
 pub(crate) fn row<'a>(
     layout: &Layout,
     report: &'a Report,
