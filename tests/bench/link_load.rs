@@ -39,11 +39,13 @@ fn main() {
         NODES * CHANNELS * HERTZ as usize
     );
     println!("{:<46} {:>8} {:>8} {:>8}   {:>9}", "microseconds", "p50", "p99", "max", "processor");
-    for (name, run) in [
-        ("mosquitto", runtime.block_on(mqtt::mosquitto())),
-        ("embedded broker", runtime.block_on(mqtt::embedded())),
-        ("line protocol, pseudo-terminal", serial::run()),
-    ] {
+    let links: [(&str, &dyn Fn() -> Run); 3] = [
+        ("mosquitto", &|| runtime.block_on(mqtt::mosquitto())),
+        ("embedded broker", &|| runtime.block_on(mqtt::embedded())),
+        ("line protocol, pseudo-terminal", &serial::run),
+    ];
+    for (name, run) in links {
+        let run = run();
         let floor = report(&format!("{name}: bare echo"), &run.floor, None);
         let ours = report(&format!("{name}: sample to order"), &run.ours, Some(run.processor));
         println!("{:<46} {:>8.2} of the floor's p99\n", "", ours / floor);
