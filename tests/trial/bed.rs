@@ -1,19 +1,13 @@
-//! What a layout is tried on: proof, neighbourhood and channels, computed once and used by all its trials.
+//! What a layout is tried on: proof, model and channels, computed once and used by all its trials.
 
 use std::sync::Arc;
 
 use simulator::{Plan, World};
 use supervision::{
-    Supervisor,
+    Model, Supervisor,
     start::{Remembered, Start},
 };
-use wiring::{
-    channel::ChannelTable,
-    index::BlockIx,
-    layout::Layout,
-    polarity::{PolarityProof, prove},
-    units::Mono,
-};
+use wiring::{channel::ChannelTable, layout::Layout, polarity::prove, units::Mono};
 
 /// One layout, ready for trials.
 pub struct Bed {
@@ -21,8 +15,7 @@ pub struct Bed {
     pub name: String,
     pub layout: Arc<Layout>,
     pub channels: Arc<ChannelTable>,
-    proof: Arc<PolarityProof>,
-    neighbours: Vec<Vec<BlockIx>>,
+    model: Arc<Model>,
 }
 
 impl Bed {
@@ -34,7 +27,8 @@ impl Bed {
         let channels = Arc::new(ChannelTable::new(&layout));
         let proof = Arc::new(prove(&layout));
         let neighbours = wiring::plan::neighbours(&layout);
-        Self { name, layout, channels, proof, neighbours }
+        let model = Model::new(Arc::clone(&layout), Arc::clone(&channels), proof, neighbours);
+        Self { name, layout, channels, model: Arc::new(model) }
     }
 
     /// A random layout of so many turnouts.
@@ -53,13 +47,6 @@ impl Bed {
 
     /// One that starts with what the history remembered.
     pub fn supervisor_after(&self, remembered: Remembered) -> Supervisor {
-        Supervisor::new(
-            Arc::clone(&self.layout),
-            Arc::clone(&self.channels),
-            Arc::clone(&self.proof),
-            self.neighbours.clone(),
-            Start::live(remembered),
-            Mono::START,
-        )
+        Supervisor::of(Arc::clone(&self.model), Start::live(remembered), Mono::START)
     }
 }

@@ -109,6 +109,7 @@ pub fn judge(
     let order_after = order.and_then(|(at, _)| flowed.map(|from| at.since(from)));
     let mut known = report.districts.clone();
     known.extend(districts.iter().copied());
+    let carried = carried(log, &span);
     Some(Outcome {
         scenario,
         bed: at,
@@ -117,7 +118,7 @@ pub fn judge(
         cut: order.is_some() && went_off(&bed.layout, log, &districts, &span),
         order_after,
         tripped_after: flowed.and_then(|from| tripped(log, from, &districts, &span)),
-        cut_beside: cut_beside(bed, log, &known, &span),
+        cut_beside: cut_beside(bed, log, &known, &carried, &span),
         cut_without: log.orders.iter().filter(|it| is_cut(it) && !span.holds(it.0)).count() as u32,
         cause: order.map_or("", |(_, order)| order.cause.word()),
         poles: fates(&bed.layout, log, report, &span),
@@ -156,6 +157,16 @@ fn flow_of(log: &Log, report: &FaultReport, span: &Span) -> Option<(Mono, Vec<Di
     })
 }
 
+/// Shorts while the fault is in place, wherever they flow: a wheel on the gap to a district that was cut feeds its fault
+/// from the next one, and cutting that too is right.
+fn carried(log: &Log, span: &Span) -> Vec<(Mono, DistrictIx)> {
+    let shorts = log.truth.iter().filter_map(|event| match &event.what {
+        Truth::ShortBegan { districts, .. } if span.holds(event.at) => Some((event.at, districts)),
+        _ => None,
+    });
+    shorts.flat_map(|(at, all)| all.iter().map(move |district| (at, *district))).collect()
+}
+
 fn booster_of(layout: &Layout, district: DistrictIx) -> BoosterIx {
     layout.districts[district.at()].booster
 }
@@ -190,10 +201,18 @@ fn tripped(log: &Log, from: Mono, districts: &[DistrictIx], span: &Span) -> Opti
 }
 
 /// Cuts that the fault did not need: other districts, or a booster although the district's own actuator opened.
-fn cut_beside(bed: &Bed, log: &Log, districts: &[DistrictIx], span: &Span) -> Vec<String> {
+fn cut_beside(
+    bed: &Bed,
+    log: &Log,
+    known: &[DistrictIx],
+    carried: &[(Mono, DistrictIx)],
+    span: &Span,
+) -> Vec<String> {
     let mut beside = Vec::new();
     for (at, order) in log.orders.iter().filter(|it| is_cut(it) && span.holds(it.0)) {
         let object = bed.channels.channel(order.channel).object;
+        let by_then = carried.iter().filter(|(from, _)| from <= at).map(|(_, it)| *it);
+        let districts: Vec<DistrictIx> = known.iter().copied().chain(by_then).collect();
         let needed = match object {
             Object::District(it) => districts.contains(&it),
             Object::Booster(it) => districts

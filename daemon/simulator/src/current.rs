@@ -81,7 +81,7 @@ impl World {
     }
 
     /// Draws everything that lies between rails: standing loads, vehicles, faults.
-    fn draw(&mut self) {
+    pub(crate) fn draw(&mut self) {
         let nominal = self.nominal();
         self.bridges.clear();
         self.is_load.clear();
@@ -143,6 +143,8 @@ impl World {
 
     pub(crate) fn feed_trains(&mut self, span: f64) {
         let nominal = self.nominal();
+        // A capacitor may fill within one step: what it drew must not stay drawn.
+        let charged = self.trains.iter().any(|it| !it.lifted && it.is_charging());
         for &(bridge, train, vehicle) in &self.loads {
             let amps = self.plant.flow.bridges[bridge].0.abs();
             let volts = self.volts_across(bridge);
@@ -151,7 +153,7 @@ impl World {
         let was_unsettled = self.unsettled;
         self.unsettled = self.trains.iter().any(Train::is_unsettled);
         // What charged a moment ago may be full now.
-        self.redraw |= was_unsettled || self.unsettled;
+        self.redraw |= charged || was_unsettled || self.unsettled;
     }
 
     /// A short is what boosters give beyond what loads take. A wheel that joins two districts carries honest current.

@@ -33,4 +33,5 @@ mod restore;
 mod ring;
 mod store;
 
+pub use model::Model;
 pub use supervisor::{Held, Supervisor};

@@ -62,9 +62,9 @@ pub(crate) struct FrogModel {
     pub(crate) most: Microamps,
 }
 
-/// Everything fixed.
+/// Everything fixed about a layout: made once, shared by every supervisor of it.
 #[derive(Clone, Debug)]
-pub(crate) struct Model {
+pub struct Model {
     pub(crate) layout: Arc<Layout>,
     pub(crate) channels: Arc<ChannelTable>,
     pub(crate) proof: Arc<PolarityProof>,
@@ -89,8 +89,9 @@ pub(crate) struct Model {
 }
 
 impl Model {
-    /// Of a layout.
-    pub(crate) fn new(
+    /// Of a layout; `neighbours` lists, by block, the blocks that a wheel can roll into from it.
+    #[must_use]
+    pub fn new(
         layout: Arc<Layout>,
         channels: Arc<ChannelTable>,
         proof: Arc<PolarityProof>,

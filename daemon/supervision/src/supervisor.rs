@@ -168,7 +168,12 @@ impl Supervisor {
         start: Start,
         now: Mono,
     ) -> Self {
-        let model = Arc::new(Model::new(layout, channels, proof, neighbours));
+        Self::of(Arc::new(Model::new(layout, channels, proof, neighbours)), start, now)
+    }
+
+    /// The same, of a layout that was looked through before: for many supervisors of one layout.
+    #[must_use]
+    pub fn of(model: Arc<Model>, start: Start, now: Mono) -> Self {
         let mut it = slots::build(model, &start, now);
         it.begin(start, now);
         it

@@ -184,3 +184,18 @@ fn nothing_of_a_fault_is_left_when_it_is_over() {
         is_as_built(&world, scenario.id);
     }
 }
+
+/// A capacitor that filled within one step went on drawing what filled it, until something else changed.
+#[test]
+fn full_capacitors_draw_nothing_more() {
+    let layout = layout(&generate(274_131, 4));
+    let mut world = world(&layout, Plan::clean(20_274_191));
+    world.advance(at(215_000));
+    for milli in 215_000..215_500 {
+        world.advance(at(milli));
+        if !world.unsettled && !world.redraw {
+            world.draw();
+            assert_eq!(world.bridges, world.plant.bridges(), "at {milli} ms");
+        }
+    }
+}

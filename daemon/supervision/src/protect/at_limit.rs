@@ -1,6 +1,8 @@
 //! `at limit` (51, definite time): the booster at its limit, or a lamp or resettable fuse holding voltage down.
+//!
+//! A lamp that the layout file does not name is told by two meters that agree: voltage falls and current changes with it.
 
-use wiring::units::{Microamps, Millivolts, Mono};
+use wiring::units::{Microamps, Micros, Millivolts, Mono};
 
 use super::settings::Settings;
 use crate::cause::Cause;
@@ -8,16 +10,59 @@ use crate::cause::Cause;
 /// Voltage of a district behind a hot lamp or tripped resettable fuse. Unit: percent of booster volts.
 const HELD_DOWN: i64 = 25;
 
+/// A change of current that goes with a fall of voltage makes it true: a meter that fails changes no current. Either way,
+/// because what was drawn before is not drawn at a quarter of the volts.
+const CHANGE: Microamps = Microamps(250_000);
+/// The slower of the two meters says so within this.
+const TOGETHER: Micros = Micros::from_millis(300);
+
+/// Voltage that fell from healthy to held down.
+#[derive(Clone, Copy, Debug)]
+struct Fall {
+    at: Mono,
+    /// The load before.
+    load: Microamps,
+    /// Current changed with it.
+    is_true: bool,
+}
+
 /// The element.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct AtLimit {
     since: Option<Mono>,
+    /// Where the layout file names no lamp and no resettable fuse, something else may limit: as good a sign of one.
+    fall: Option<Fall>,
 }
 
 impl AtLimit {
     /// Forgets everything.
     pub(crate) fn reset(&mut self) {
-        self.since = None;
+        *self = Self::default();
+    }
+
+    /// A reading of voltage, with the one before it and the load of a little before.
+    pub(crate) fn handle_voltage(
+        &mut self,
+        settings: &Settings,
+        now: Mono,
+        (before, volts): (Option<Millivolts>, Millivolts),
+        load: impl FnOnce() -> Option<Microamps>,
+    ) {
+        let held = volts < settings.volts.percent(HELD_DOWN);
+        let was_healthy = before.is_some_and(|before| settings.healthy_volts() <= before);
+        if !held {
+            self.fall = None;
+        } else if was_healthy && !settings.dc {
+            self.fall = load().map(|load| Fall { at: now, load, is_true: false });
+        }
+    }
+
+    /// At these volts nothing draws but a fault: its current is all of it, and it is no less than a step.
+    fn has_fallen(&mut self, settings: &Settings, now: Mono, amps: Microamps) -> bool {
+        let Some(fall) = &mut self.fall else { return false };
+        let change = (amps - fall.load).max(fall.load - amps);
+        fall.is_true |= now.since(fall.at) <= TOGETHER && CHANGE <= change;
+        fall.is_true && settings.step <= amps
     }
 
     /// A good sample of current, with the voltage of the moment; `inrush` blocks.
@@ -28,8 +73,8 @@ impl AtLimit {
         volts: Option<Millivolts>,
         inrush: bool,
     ) -> Option<Cause> {
-        let held = settings.limited
-            && settings.residual < amps
+        let fallen = self.has_fallen(settings, now, amps);
+        let held = (settings.limited && settings.residual < amps || fallen)
             && volts.is_some_and(|volts| volts < settings.volts.percent(HELD_DOWN));
         if inrush || !(held || settings.at_limit < amps) {
             self.since = None;

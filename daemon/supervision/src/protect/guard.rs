@@ -175,6 +175,9 @@ impl Guard {
         let floored = self.inrush.floored(at, low);
         let watched = half_short.watching().copied();
         let by_step = half_short.handle_sample(settings, (at, amps), floored, sagging);
+        if inrush && watched.is_some() && half_short.watching().is_none() {
+            self.inrush.handle_decay(settings.residual);
+        }
         let by_limit_since = at_limit.since();
         let by_limit = at_limit.handle_sample(settings, (at, amps), volts, inrush);
         let by_curve = overload.handle_sample(settings, (at, amps));
@@ -274,7 +277,9 @@ impl Guard {
 
     /// A voltage reading of the district.
     pub(crate) fn handle_voltage(&mut self, volts: Millivolts, now: Mono) {
-        let Self { settings, baseline, inrush, .. } = self;
+        let Self { settings, baseline, inrush, at_limit, .. } = self;
+        let before = self.volts.map(|(_, volts)| volts);
+        at_limit.handle_voltage(settings, now, (before, volts), || baseline.load_before(now));
         self.volts = Some((now, volts));
         inrush.handle_voltage(settings, now, volts, || baseline.load_before(now));
         let flows = self.last.is_some_and(|last| settings.residual < last.amps);

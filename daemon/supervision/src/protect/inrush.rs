@@ -72,6 +72,16 @@ impl Inrush {
         }
     }
 
+    /// Current has decayed from a peak, as where engines charge. Where none stood before they were put there meanwhile,
+    /// and what they draw when running is not known.
+    pub(crate) fn handle_decay(&mut self, residual: Microamps) {
+        if self.before.is_some_and(|load| load < residual)
+            && let Some((_, load)) = &mut self.floor
+        {
+            *load = Microamps(i64::MAX);
+        }
+    }
+
     fn open(&mut self, settings: &Settings, until: Mono) {
         self.until = Some(self.until.map_or(until, |before| before.max(until)));
         // With no load known from before, no rise can be told from the load coming back.

@@ -6,6 +6,7 @@ mod commissioning;
 mod faults;
 mod inrush;
 mod laws;
+mod limited;
 mod loops;
 mod never;
 mod polarity;
