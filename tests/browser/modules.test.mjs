@@ -29,6 +29,15 @@ test('the sentence names the worst thing first', () => {
   }
 });
 
+// faults.md, must never happen: 'all clear' while a lock-out stands.
+test('a lock-out is named whatever is known of the power', () => {
+  for (const power of ['on', 'restoring', 'cutting', 'cut', 'cut-failed', 'unknown']) {
+    const got = headline(state({ districts: [district('quarry', { power, locked_out: true }), district('yard')] }));
+    assert.match(got.title, /^Quarry /, power);
+    assert.notEqual(got.level, 0, power);
+  }
+});
+
 test('a frog that is not measured is neither in order nor in trouble', () => {
   const s = state({ turnouts: [turnout('T1'), turnout('T2', { frog: 'not-measured' }), turnout('T3', { old: true }), turnout('T4', { frog: 'dead' })] });
   assert.deepEqual(turnoutCounts(s), { all: 4, bad: 1, old: 1, unmeasured: 1, good: 1 });

@@ -15,7 +15,7 @@ export function headline(s) {
 /** @param {any} s */
 function worst(s) {
   if (s.districts.length === 0) return { title: 'Nothing is wired yet.' };
-  return failedCut(s) ?? off(s) ?? wrongRail(s) ?? contact(s, 100) ?? contact(s, 80) ?? otherAlarm(s) ?? quiet(s);
+  return failedCut(s) ?? off(s) ?? lockedOut(s) ?? wrongRail(s) ?? contact(s, 100) ?? contact(s, 80) ?? otherAlarm(s) ?? quiet(s);
 }
 
 /** @param {any} s */
@@ -40,6 +40,14 @@ function off(s) {
   }
   const lock = [capital(d.cause_text ?? ''), d.locked_out ? 'Locked out until an operator restores it' : ''].filter(Boolean).map((it) => `${it}.`).join(' ');
   return { level, fault, restore, title: `${capital(d.id)} is off. ${capital(reason(s, d, at))}.`, more: lock };
+}
+
+/** Locked out, and no reading shows that it is off: never as if all were well. @param {any} s */
+function lockedOut(s) {
+  const at = s.districts.findIndex((d) => d.locked_out);
+  if (at < 0) return null;
+  const d = s.districts[at];
+  return { level: alarmLevel(s, at) || 3, fault: d.fault, title: `${capital(d.id)} is locked out.`, more: 'Locked out until an operator restores it.' };
 }
 
 /** @param {any} s @param {any} d @param {number} at */
