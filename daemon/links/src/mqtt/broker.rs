@@ -1,4 +1,7 @@
 //! The broker that Checkrail brings: for the demo and small layouts. A club is better served by one of its own.
+//!
+//! It stands behind a door of ours (`door.rs`), because it leaves Nagle's algorithm on: a message then waits for the
+//! acknowledgement of the one before, which the other side delays by up to 40 ms.
 
 use std::net::SocketAddr;
 
@@ -9,15 +12,17 @@ use crate::links::StartError;
 /// It has no way to be stopped: it ends with the process.
 #[cfg(feature = "broker")]
 pub(crate) async fn start(listen: &str) -> Result<SocketAddr, StartError> {
-    use std::time::Duration;
+    use std::{net::TcpListener, time::Duration};
 
     let failed =
         |why: &dyn ToString| StartError::Broker { listen: listen.to_owned(), why: why.to_string() };
-    // The broker itself would return success where the port is taken.
-    let address = std::net::TcpListener::bind(listen)
+    let front = TcpListener::bind(listen).map_err(|error| failed(&error))?;
+    let address = front.local_addr().map_err(|error| failed(&error))?;
+    // The broker itself would return success where its port is taken.
+    let inner = TcpListener::bind("127.0.0.1:0")
         .and_then(|probe| probe.local_addr())
         .map_err(|error| failed(&error))?;
-    let mut broker = rumqttd::Broker::new(config(address));
+    let mut broker = rumqttd::Broker::new(config(inner));
     std::thread::Builder::new()
         .name("broker".to_owned())
         .spawn(move || {
@@ -26,11 +31,12 @@ pub(crate) async fn start(listen: &str) -> Result<SocketAddr, StartError> {
             }
         })
         .map_err(|error| failed(&error))?;
-    for _ in 0..200 {
-        if tokio::net::TcpStream::connect(address).await.is_ok() {
+    for _ in 0..400 {
+        if tokio::net::TcpStream::connect(inner).await.is_ok() {
+            super::door::open(front, inner).map_err(|error| failed(&error))?;
             return Ok(address);
         }
-        tokio::time::sleep(Duration::from_millis(10)).await;
+        tokio::time::sleep(Duration::from_millis(5)).await;
     }
     Err(failed(&"it does not answer"))
 }

@@ -7,6 +7,8 @@ mod broker;
 mod client;
 mod connection;
 mod desk;
+#[cfg(feature = "broker")]
+mod door;
 pub(crate) mod intake;
 mod map;
 mod options;
