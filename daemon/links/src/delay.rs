@@ -3,11 +3,17 @@
 //!
 //! The offset of the node's clock is the least of (arrival - node time) over the last one or two half windows, so that it
 //! may rise as the crystal drifts (100 ppm: 3 ms in half a window).
+//!
+//! An offset that moves by more than [`SKEW`] from one half window to the next is no drift of a crystal: the node's clock
+//! jumped, or runs more than 1.6 % fast or slow. Then nobody knows when its readings were taken.
 
 use std::time::{Duration, Instant};
 
 /// Half of the sliding window.
 const HALF_WINDOW: Duration = Duration::from_secs(30);
+/// An offset that moves further in half a window is told. Common practice, no source: what makes a reading late over MQTT.
+/// Unit: ms.
+const SKEW: i64 = 500;
 
 /// Estimate for one node and one boot.
 #[derive(Clone, Debug)]
@@ -20,6 +26,9 @@ pub(crate) struct DelayEstimate {
     least_now: i64,
     least_before: i64,
     largest: u32,
+    /// How far the offset moved, where that was too far; as told last.
+    skew: Option<u32>,
+    news: bool,
 }
 
 impl DelayEstimate {
@@ -34,6 +43,8 @@ impl DelayEstimate {
             least_now: -node,
             least_before: i64::MAX,
             largest: 0,
+            skew: None,
+            news: false,
         }
     }
 
@@ -47,7 +58,9 @@ impl DelayEstimate {
         }
         let arrival = arrived.saturating_duration_since(self.base).as_millis();
         let offset = i64::try_from(arrival).unwrap_or(i64::MAX / 2) - node;
-        if arrived.saturating_duration_since(self.half_began) >= HALF_WINDOW {
+        let half = arrived.saturating_duration_since(self.half_began);
+        if half >= HALF_WINDOW {
+            self.judge_skew(half);
             self.least_before = self.least_now;
             self.least_now = offset;
             self.half_began = arrived;
@@ -58,6 +71,23 @@ impl DelayEstimate {
         let extra = u32::try_from(extra).unwrap_or(u32::MAX);
         self.largest = self.largest.max(extra);
         extra
+    }
+
+    /// At the end of a half window. One with a long silence tells nothing: every crystal drifts as far in hours.
+    fn judge_skew(&mut self, half: Duration) {
+        if self.least_before == i64::MAX || half >= HALF_WINDOW * 2 {
+            return;
+        }
+        let moved = self.least_now.abs_diff(self.least_before);
+        let skew = (SKEW.unsigned_abs() < moved).then(|| u32::try_from(moved).unwrap_or(u32::MAX));
+        self.news |= skew.is_some() != self.skew.is_some();
+        self.skew = skew;
+    }
+
+    /// Whether the node's clock agrees with ours, when that changed: by how much it does not, or none where it does
+    /// again. Unit: ms.
+    pub(crate) fn poll_skew(&mut self) -> Option<Option<u32>> {
+        std::mem::take(&mut self.news).then_some(self.skew)
     }
 
     /// Largest extra delay of this half window. Unit: ms.
@@ -101,5 +131,47 @@ mod tests {
             delay.extra(at(start, ms + ms / 10_000), u32::try_from(ms).expect("ten minutes"))
         });
         assert!(worst.max().expect("some") <= 7, "100 ppm is 6 ms a minute");
+    }
+
+    /// Ten readings a second for three minutes. `clock` is the node's time at a time of ours; what is told, at which
+    /// second.
+    #[track_caller]
+    fn check_skew(clock: impl Fn(u64) -> u64, want: &[(u64, Option<u32>)]) {
+        let start = Instant::now();
+        let mut delay = DelayEstimate::new(start, u32::try_from(clock(0)).expect("short"));
+        let mut told = Vec::new();
+        for ms in (100..180_000).step_by(100) {
+            delay.extra(at(start, ms), u32::try_from(clock(ms)).expect("short"));
+            told.extend(delay.poll_skew().map(|it| (ms / 1000, it)));
+        }
+        assert_eq!(told, want);
+    }
+
+    #[test]
+    fn a_clock_that_jumps_is_told_until_it_is_steady_again() {
+        check_skew(|ms| ms, &[]);
+        let ahead = |ms| if ms < 70_000 { ms } else { ms + 2000 };
+        check_skew(ahead, &[(90, Some(2000)), (120, None)]);
+        // The half window that the jump falls into keeps the offset from before it.
+        let back = |ms| if ms < 70_000 { ms + 2000 } else { ms };
+        check_skew(back, &[(120, Some(2000)), (150, None)]);
+    }
+
+    #[test]
+    fn a_clock_is_told_at_two_percent_and_not_at_one() {
+        check_skew(|ms| ms + ms / 100, &[]);
+        check_skew(|ms| ms + ms / 50, &[(60, Some(600))]);
+        check_skew(|ms| ms - ms / 50, &[(60, Some(600))]);
+    }
+
+    #[test]
+    fn a_long_silence_is_no_skew() {
+        let start = Instant::now();
+        let mut delay = DelayEstimate::new(start, 0);
+        for ms in [0, 31_000, 62_000, 10_000_000, 10_031_000] {
+            let drifted = u32::try_from(ms + ms / 10_000).expect("hours");
+            delay.extra(at(start, ms), drifted);
+            assert_eq!(delay.poll_skew(), None, "{ms}");
+        }
     }
 }

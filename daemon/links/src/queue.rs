@@ -142,6 +142,7 @@ fn may_go(input: &Input) -> bool {
             | LinkReport::Acknowledged { .. }
             | LinkReport::NotSent { .. }
             | LinkReport::Refused { .. }
+            | LinkReport::ClockSkew { .. }
             | LinkReport::HistoryFailing { .. },
         ) => false,
     }

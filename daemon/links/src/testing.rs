@@ -40,6 +40,7 @@ pub(crate) fn short(inputs: &[Input], channels: &ChannelTable) -> Vec<String> {
         Input::Link(L::Refused { order, reason }) => format!("Refused {}: {reason}", order.0),
         Input::Link(L::Alive { node }) => format!("Alive {}", node.0),
         Input::Link(L::Lost { node }) => format!("Lost {}", node.0),
+        Input::Link(L::ClockSkew { node, off }) => format!("ClockSkew {} {off:?}", node.0),
         Input::Link(L::HistoryFailing { .. }) | Input::Tick => format!("{input:?}"),
         Input::Operator(request) => format!("{} asks {:?}", request.who, request.act),
     };

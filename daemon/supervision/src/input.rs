@@ -230,6 +230,13 @@ pub enum LinkReport {
         /// Its word for why.
         reason: String,
     },
+    /// A node's clock moved against ours as no crystal does, or agrees again.
+    ClockSkew {
+        /// The node.
+        node: NodeIx,
+        /// By how much; none: it agrees.
+        off: Option<Micros>,
+    },
     /// The history cannot be written; or can again.
     HistoryFailing {
         /// It cannot.
@@ -237,6 +244,14 @@ pub enum LinkReport {
         /// Items that are lost for want of room since the start.
         lost: u64,
     },
+}
+
+impl LinkReport {
+    /// A node's clock is so many milliseconds off; none: it agrees again.
+    #[must_use]
+    pub fn clock(node: NodeIx, off: Option<u32>) -> Self {
+        Self::ClockSkew { node, off: off.map(|ms| Micros::from_millis(u64::from(ms))) }
+    }
 }
 
 /// Number of an order within this run.

@@ -1,7 +1,8 @@
 //! The supervisor's task: it owns the supervisor, hands it inputs with their instants, and performs what it decides.
 //!
 //! Orders leave first. Whatever else a reading caused waits in `later` until no order is left, and nothing in this
-//! task ever waits for a disk, a network client or the dashboard.
+//! task ever waits for a disk, a network client or the dashboard. After each order the task steps aside once, so that
+//! the link writes it to its wire before the record and the locating are made, also where both share one thread.
 
 use std::{
     collections::{BTreeMap, BTreeSet},
@@ -136,21 +137,21 @@ impl Shell {
             let stopping = self.stopping.is_some();
             tokio::select! {
                 arrived = self.parts.arrivals.recv() => match arrived {
-                    Some(arrived) => self.take_batch(arrived),
-                    None => return self.end(),
+                    Some(arrived) => self.take_batch(arrived).await,
+                    None => return self.end().await,
                 },
-                Some(command) = self.parts.commands.recv() => self.take_command(command),
-                Some(loaded) = self.parts.settings.recv() => self.resettle(loaded),
-                _ = &mut stop, if !stopping => self.begin_stop(),
+                Some(command) = self.parts.commands.recv() => self.take_command(command).await,
+                Some(loaded) = self.parts.settings.recv() => self.resettle(loaded).await,
+                _ = &mut stop, if !stopping => self.begin_stop().await,
                 () = tokio::time::sleep_until(wake) => {}
             }
-            self.keep_time();
+            self.keep_time().await;
             if self
                 .stopping
                 .as_ref()
                 .is_some_and(|it| it.unproved.is_empty() || it.until <= self.last)
             {
-                return self.end();
+                return self.end().await;
             }
         }
     }
@@ -171,24 +172,24 @@ impl Shell {
         self.last
     }
 
-    fn take_batch(&mut self, first: Arrived) {
+    async fn take_batch(&mut self, first: Arrived) {
         let mut next = Some(first);
         for _ in 0..BATCH_MAX {
             let Some(arrived) = next else { return };
-            self.take(arrived);
+            self.take(arrived).await;
             next = self.parts.arrivals.try_recv();
         }
         if let Some(arrived) = next {
-            self.take(arrived);
+            self.take(arrived).await;
         }
     }
 
-    fn take(&mut self, arrived: Arrived) {
+    async fn take(&mut self, arrived: Arrived) {
         let now = self.parts.clock.at(arrived.at);
         let now = self.now(now);
         let input = self.notice(arrived.input, now);
         self.parts.supervisor.handle(input, now);
-        self.drain(Some(arrived.at));
+        self.drain(Some(arrived.at)).await;
     }
 
     /// Counts and records an input on its way in; gives requests that come over a link a number of ours.
@@ -228,6 +229,7 @@ impl Shell {
             | LinkReport::Acknowledged { .. }
             | LinkReport::NotSent { .. }
             | LinkReport::Refused { .. }
+            | LinkReport::ClockSkew { .. }
             | LinkReport::HistoryFailing { .. } => {}
         }
     }
@@ -237,23 +239,23 @@ impl Shell {
         RequestId(self.next_request)
     }
 
-    fn take_command(&mut self, command: Command) {
+    async fn take_command(&mut self, command: Command) {
         let id = self.number();
         let OperatorRequest { who, act, .. } = command.request;
         let waiting = Waiting { who: who.clone(), act: act.clone(), answer: command.answer };
         self.waiting.insert(id.0, waiting);
-        self.request(OperatorRequest { id, who, act });
+        self.request(OperatorRequest { id, who, act }).await;
     }
 
-    fn request(&mut self, request: OperatorRequest) {
+    async fn request(&mut self, request: OperatorRequest) {
         let now = self.parts.clock.now();
         let now = self.now(now);
         self.parts.supervisor.handle(Input::Operator(request), now);
-        self.drain(None);
+        self.drain(None).await;
     }
 
     /// Goes on with settings that were read anew and checked.
-    fn resettle(&mut self, loaded: Loaded) {
+    async fn resettle(&mut self, loaded: Loaded) {
         let now = self.parts.clock.now();
         let now = self.now(now);
         let what =
@@ -261,19 +263,19 @@ impl Shell {
         info!(revision = loaded.revision, "SettingsTakenOver");
         self.parts.supervisor.resettle(loaded.layout.clone(), "checkrail", &what, now);
         self.parts.loaded = loaded;
-        self.drain(None);
+        self.drain(None).await;
     }
 
-    fn begin_stop(&mut self) {
+    async fn begin_stop(&mut self) {
         info!("stopping: cutting power and waiting for proof");
         let until = self.parts.clock.now() + STOP_WITHIN;
         self.stopping = Some(Stopping { until, unproved: BTreeSet::new() });
         let id = self.number();
-        self.request(OperatorRequest { id, who: "checkrail".to_owned(), act: Act::Shutdown });
+        self.request(OperatorRequest { id, who: "checkrail".to_owned(), act: Act::Shutdown }).await;
     }
 
     /// Ticks, views and the watchdog.
-    fn keep_time(&mut self) {
+    async fn keep_time(&mut self) {
         let now = self.parts.clock.now();
         let now = self.now(now);
         self.parts.supervisor.handle_timeout(now);
@@ -285,7 +287,7 @@ impl Shell {
             self.next_tick = now + TICK_EVERY;
             self.parts.watchdog.feed();
         }
-        self.drain(None);
+        self.drain(None).await;
         self.parts.tick.beat();
         if self.next_view <= now {
             self.next_view = now + VIEW_EVERY;
@@ -294,12 +296,16 @@ impl Shell {
     }
 
     /// Performs what the supervisor decided: orders first, the rest after the last of them.
-    fn drain(&mut self, arrived: Option<Instant>) {
+    async fn drain(&mut self, arrived: Option<Instant>) {
         while let Some(output) = self.parts.supervisor.poll_output() {
             if let Decision::Order(order) = &output.what {
                 self.perform(order, arrived);
+                self.later.push(output);
+                // The link writes it now: the rest of the reading is made when the next output is asked for.
+                tokio::task::yield_now().await;
+            } else {
+                self.later.push(output);
             }
-            self.later.push(output);
         }
         let mut later = std::mem::take(&mut self.later);
         for output in later.drain(..) {
@@ -392,11 +398,11 @@ impl Shell {
         }
     }
 
-    fn end(mut self) -> Ended {
+    async fn end(mut self) -> Ended {
         let now = self.parts.clock.now();
         let now = self.now(now);
         self.parts.supervisor.finish(now);
-        self.drain(None);
+        self.drain(None).await;
         if let Some(recorder) = self.parts.recorder.take() {
             recorder.close();
         }

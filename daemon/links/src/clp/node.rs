@@ -207,6 +207,7 @@ impl Node {
             | Up::Ack { .. }
             | Up::Log(_) => {}
         }
+        self.tell_clock(ready);
     }
 
     fn is_late(&mut self, ms: u32, old: bool, now: Instant) -> bool {
@@ -215,6 +216,15 @@ impl Node {
         }
         let delay = self.delay.get_or_insert_with(|| DelayEstimate::new(now, ms));
         delay.extra(now, ms).saturating_add(self.pings.one_way()) > LATE_AFTER
+    }
+
+    /// Whether its clock agrees with ours, when that changed.
+    fn tell_clock(&mut self, ready: &mut Vec<Input>) {
+        let Some(delay) = self.delay.as_mut().filter(|_| self.born.is_some()) else { return };
+        let node = self.ix;
+        if let Some(off) = delay.poll_skew() {
+            ready.push(Input::Link(LinkReport::clock(node, off)));
+        }
     }
 
     fn sample(

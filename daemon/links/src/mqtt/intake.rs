@@ -268,7 +268,11 @@ impl Intake {
         self.counts.lost += stamp.number.map_or(0, |number| node.numbering.missing(number));
         let Some(ms) = stamp.ms else { return Age::Fresh };
         let delay = node.delay.get_or_insert_with(|| DelayEstimate::new(message.at, ms));
-        if delay.extra(message.at, ms) > LATE_AFTER { Age::Late } else { Age::Fresh }
+        let late = delay.extra(message.at, ms) > LATE_AFTER;
+        if let Some(off) = delay.poll_skew() {
+            self.ready.push(Input::Link(LinkReport::clock(node.ix, off)));
+        }
+        if late { Age::Late } else { Age::Fresh }
     }
 
     /// A node restarted without having said so by a new birth yet: what it measured is stale.

@@ -41,6 +41,7 @@ impl Supervisor {
                 };
                 if restarted {
                     self.forget_node(node, at);
+                    self.lower(AlarmKind::ClockSkew, Subject::Node(node), at);
                 }
                 self.handle_node_up(node, what, at);
             }
@@ -58,6 +59,12 @@ impl Supervisor {
             LinkReport::NotSent { order } => self.handle_not_sent(order, at),
             // An acknowledgement proves nothing: the deadline of the proof decides.
             LinkReport::Acknowledged { .. } => {}
+            LinkReport::ClockSkew { node, off } => {
+                let seen = Seen::Skew(off.unwrap_or(Micros::ZERO));
+                let known = self.nodes.contains_key(&node);
+                let (kind, subject) = (AlarmKind::ClockSkew, Subject::Node(node));
+                self.hold(known && off.is_some(), kind, subject, at, seen);
+            }
             LinkReport::HistoryFailing { failing, lost } => {
                 let (kind, subject) = (AlarmKind::HistoryFailing, Subject::Checkrail);
                 // Set anew, so that the text of an alarm that stands tells the latest count.

@@ -1,6 +1,9 @@
 //! Alarms of the whole: one cause, one alarm.
 
+use wiring::units::{Micros, Mono};
+
 use super::rig::{Rig, alarms, check_with};
+use crate::input::{Input, LinkReport, NodeIx, Transport};
 
 #[test]
 fn a_bad_reading_is_named_once_and_clears_after_5_s_of_good_ones() {
@@ -110,4 +113,44 @@ fn who_acknowledged_is_named_and_the_first_out_mark_goes_by_its_own_act() {
     assert_eq!(shown(&rig), (true, Some(("bob".to_owned(), 3000))));
     rig.play("3520..4500/20 district/quarry/current 0.1\n4000 ! first-out frog-dead frog/T1");
     assert_eq!(shown(&rig), (false, Some(("bob".to_owned(), 3000))));
+}
+
+#[test]
+fn a_clock_that_does_not_agree_is_told_until_it_does_or_the_node_restarts() {
+    let node = NodeIx(0);
+    let born = |restarted| LinkReport::Born {
+        node,
+        name: "yard".to_owned(),
+        transport: Transport::Mqtt,
+        channels: Vec::new(),
+        permit: false,
+        restarted,
+    };
+    let clock = |off| LinkReport::clock(node, off);
+    let raised = "12000 clock-skew node/0 raised low";
+    let cases = [
+        (
+            "agrees",
+            clock(None),
+            format!("{raised}; 22000 clock-skew node/0 cleared-unacknowledged low"),
+        ),
+        (
+            "restarts",
+            born(true),
+            format!("{raised}; 22000 clock-skew node/0 cleared-unacknowledged low"),
+        ),
+        ("is heard again", born(false), raised.to_owned()),
+    ];
+    for (then, report, want) in cases {
+        let mut rig = Rig::new("");
+        let reports =
+            [(1, clock(Some(900))), (2, born(false)), (10, clock(Some(2000))), (20, report)];
+        for (second, report) in reports {
+            rig.sut.handle(Input::Link(report), Mono(second * 1_000_000));
+            rig.drain();
+        }
+        rig.sut.finish(Mono::START + Micros::from_millis(30_000));
+        rig.drain();
+        assert_eq!(rig.shown(alarms).join("; "), want, "{then}");
+    }
 }
