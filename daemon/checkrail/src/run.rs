@@ -19,6 +19,7 @@ use dashboard::{Metrics, Server, Settings, View};
 use links::{Links, Options, Tick};
 use supervision::start::Start;
 use tokio::{
+    runtime::{self, Runtime},
     signal::unix::{SignalKind, signal},
     sync::{mpsc, oneshot, watch},
     task::JoinHandle,
@@ -78,8 +79,10 @@ impl Setup {
 pub fn run(args: &RunArgs) -> Result<Exit, Failure> {
     let source = Source::open(&args.layout)?;
     let loaded = source.require()?;
-    source.show_findings(&loaded, args.strict, |_| true)?;
-    let mut setup = Setup::new(loaded);
+    if args.strict {
+        source.show_findings(&loaded, true, |_| true)?;
+    }
+    let mut setup = Setup::new(loaded.clone());
     setup.source = Some(args.layout.clone());
     if let Some(listen) = &args.listen {
         setup.listen.clone_from(listen);
@@ -90,23 +93,46 @@ pub fn run(args: &RunArgs) -> Result<Exit, Failure> {
     if let Some(file) = &setup.loaded.layout.links.dashboard.operator_token_file {
         setup.token = Some(token_from(Path::new(file))?);
     }
-    block_on(async {
+    block_on_one_thread(async {
         let daemon = Daemon::start(setup).await?;
         daemon.greet();
+        if !args.strict {
+            tell_findings(source, loaded);
+        }
         daemon.until_stopped().await
     })
 }
 
-/// Runs a future on the program's runtime.
+/// Tells the findings of a layout that is watched all the same: the study behind them takes longer than the start.
+fn tell_findings(source: Source, loaded: Loaded) {
+    let tell = move || {
+        // Without `strict` no finding is a failure.
+        let _ = source.show_findings(&loaded, false, |_| true);
+    };
+    if let Err(error) = std::thread::Builder::new().name("findings".to_owned()).spawn(tell) {
+        error!(%error, "the findings of the layout are not told");
+    }
+}
+
+/// Runs a future on a runtime of several threads.
 ///
 /// # Errors
 /// What the future fails with, or [`Failure::Start`].
 pub fn block_on(future: impl Future<Output = Result<Exit, Failure>>) -> Result<Exit, Failure> {
-    tokio::runtime::Builder::new_multi_thread()
-        .enable_all()
-        .build()
-        .map_err(|source| Failure::Start { what: "runtime", source: source.into() })?
-        .block_on(future)
+    built(&mut runtime::Builder::new_multi_thread())?.block_on(future)
+}
+
+/// Runs the daemon on this thread alone, but for the pages: links and supervisor hand each reading and each order on
+/// without waking another thread, which costs more than everything that is done with a reading.
+fn block_on_one_thread(
+    future: impl Future<Output = Result<Exit, Failure>>,
+) -> Result<Exit, Failure> {
+    built(&mut runtime::Builder::new_current_thread())?.block_on(future)
+}
+
+fn built(builder: &mut runtime::Builder) -> Result<Runtime, Failure> {
+    let failed = |source: std::io::Error| Failure::Start { what: "runtime", source: source.into() };
+    builder.enable_all().build().map_err(failed)
 }
 
 /// The state directory: what the service manager gives, else the user's own.
@@ -128,10 +154,43 @@ fn token_from(path: &Path) -> Result<String, Failure> {
     Ok(text.trim().to_owned())
 }
 
+/// Threads of the dashboard's own: pages, however many or slow, take no time from supervision.
+struct Pages(Option<Runtime>);
+
+/// Of them: one busy with a large page leaves another for the rest.
+const PAGES_THREADS: usize = 2;
+
+impl Pages {
+    fn new() -> Result<Self, Failure> {
+        let mut builder = runtime::Builder::new_multi_thread();
+        built(builder.worker_threads(PAGES_THREADS).thread_name("pages")).map(Some).map(Self)
+    }
+
+    async fn serve(&self, settings: Settings, parts: dashboard::Parts) -> Result<Server, Failure> {
+        let failed = |source| Failure::Start { what: "dashboard", source };
+        let runtime = self.0.as_ref().expect("there until it is dropped");
+        match runtime.spawn(dashboard::serve(settings, parts)).await {
+            Ok(served) => served.map_err(|source| failed(source.into())),
+            Err(panicked) => Err(failed(panicked.into())),
+        }
+    }
+}
+
+impl Drop for Pages {
+    fn drop(&mut self) {
+        // A runtime must not be awaited where another one runs.
+        if let Some(runtime) = self.0.take() {
+            runtime.shutdown_background();
+        }
+    }
+}
+
 /// A running daemon.
 pub struct Daemon {
     links: Arc<Links>,
     server: Server,
+    /// The dashboard ends with it.
+    pages: Pages,
     token: String,
     token_is_new: bool,
     broker: Option<(String, u16)>,
@@ -176,18 +235,17 @@ impl Daemon {
             None => dashboard::new_token()
                 .map_err(|source| Failure::Start { what: "token", source: source.into() })?,
         };
-        let server = serve(
-            dashboard_settings(&listen, &token, &loaded, demo)?,
-            dashboard::Parts {
-                layout: loaded.layout.clone(),
-                views: seen,
-                commands: ask,
-                archive: archivist.archive(),
-                metrics: metrics.clone(),
-                shutdown: closing,
-            },
-        )
-        .await?;
+        let pages = Pages::new()?;
+        let shown = dashboard::Parts {
+            layout: loaded.layout.clone(),
+            views: seen,
+            commands: ask,
+            archive: archivist.archive(),
+            metrics: metrics.clone(),
+            shutdown: closing,
+        };
+        let server =
+            pages.serve(dashboard_settings(&listen, &token, &loaded, demo)?, shown).await?;
         let (stop, stopped) = oneshot::channel();
         let (new_settings, settings) = mpsc::channel(1);
         let reload = source.map(|path| Reload::new(path, &loaded, new_settings));
@@ -208,7 +266,18 @@ impl Daemon {
         };
         let shell = tokio::spawn(Shell::new(parts).run(stopped));
         notify::ready();
-        Ok(Self { links, server, token, token_is_new, broker, shell, stop, reload, shutdown })
+        Ok(Self {
+            links,
+            server,
+            pages,
+            token,
+            token_is_new,
+            broker,
+            shell,
+            stop,
+            reload,
+            shutdown,
+        })
     }
 
     /// Where the dashboard listens.
@@ -282,6 +351,7 @@ impl Daemon {
         self.links.cut_everything().await;
         self.shutdown.send_replace(true);
         self.server.stopped().await;
+        drop(self.pages);
         if let Some(links) = Arc::into_inner(self.links) {
             links.stop().await;
         }
@@ -331,10 +401,4 @@ fn dashboard_settings(
         demo,
         version: env!("CARGO_PKG_VERSION").to_owned(),
     })
-}
-
-async fn serve(settings: Settings, parts: dashboard::Parts) -> Result<Server, Failure> {
-    dashboard::serve(settings, parts)
-        .await
-        .map_err(|source| Failure::Start { what: "dashboard", source: source.into() })
 }
