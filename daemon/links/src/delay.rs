@@ -29,6 +29,8 @@ pub(crate) struct DelayEstimate {
     /// How far the offset moved, where that was too far; as told last.
     skew: Option<u32>,
     news: bool,
+    /// The half window before this one held a long silence.
+    was_silent: bool,
 }
 
 impl DelayEstimate {
@@ -45,6 +47,7 @@ impl DelayEstimate {
             largest: 0,
             skew: None,
             news: false,
+            was_silent: false,
         }
     }
 
@@ -75,7 +78,9 @@ impl DelayEstimate {
 
     /// At the end of a half window. One with a long silence tells nothing: every crystal drifts as far in hours.
     fn judge_skew(&mut self, half: Duration) {
-        if self.least_before == i64::MAX || half >= HALF_WINDOW * 2 {
+        let silent = half >= HALF_WINDOW * 2;
+        let was_silent = std::mem::replace(&mut self.was_silent, silent);
+        if self.least_before == i64::MAX || silent || was_silent {
             return;
         }
         let moved = self.least_now.abs_diff(self.least_before);

@@ -8,7 +8,7 @@
 //! cut. Time runs from the publish of the second to the arrival of the order. Checkrail watches 400 turnouts besides,
 //! records the fault, locates it and keeps its page; the bare loop, the script and the flow do the threshold alone.
 
-#![allow(clippy::print_stdout, reason = "a bench prints its table")]
+#![allow(clippy::print_stdout, clippy::print_stderr, reason = "a bench prints its table")]
 
 #[path = "../support/mod.rs"]
 mod support;
@@ -64,6 +64,9 @@ const QUICK: Plan = Plan {
     fill: Duration::from_secs(5),
 };
 
+/// Measures one part.
+type Part = fn(&Plan) -> Vec<Row>;
+
 fn main() {
     let given: Vec<String> = std::env::args().skip(1).collect();
     if roles::played(&given) {
@@ -74,7 +77,7 @@ fn main() {
     let wanted = |part: &str| only.is_none_or(|it| it.split(',').any(|it| it == part));
     println!("load before: {}; {} cores\n", load(), cores());
     let mut rows: Vec<Row> = Vec::new();
-    let parts: [(&str, fn(&Plan) -> Vec<Row>); 5] = [
+    let parts: [(&str, Part); 5] = [
         ("core", core::rows),
         ("latency", latency::rows),
         ("start", start::rows),
