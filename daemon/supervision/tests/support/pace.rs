@@ -1,5 +1,7 @@
 //! How long the supervisor takes for a reading: processor time of the thread, which does not count what neighbours take.
 
+#![allow(clippy::disallowed_methods, reason = "a benchmark reads the clock")]
+
 use std::{
     hint::black_box,
     time::{Duration, Instant},
@@ -13,7 +15,6 @@ const WARM_ROUNDS: u64 = 400;
 const FAULT_EVERY: u64 = 300;
 
 /// Time of one reading, over so many: it is made, handed in, and its outputs are drained, as the program does it.
-#[allow(clippy::disallowed_methods, reason = "a benchmark reads the clock")]
 pub(crate) fn each(yard: &Yard, faults: bool, readings: u64) -> Duration {
     let mut sut = yard.supervisor();
     let mut traffic = yard.traffic();
