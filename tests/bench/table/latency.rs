@@ -26,8 +26,8 @@ use crate::{
 
 /// A process that does not answer within this is given up.
 const PATIENCE: Duration = Duration::from_secs(30);
-/// What a process gets before it is measured: connections, subscriptions, first permits.
-const SETTLING: Duration = Duration::from_secs(1);
+/// What a process gets before it is measured: connections, subscriptions, first permits, the study of the layout.
+const SETTLING: Duration = Duration::from_secs(4);
 
 /// What was measured of one process over all rounds.
 #[derive(Debug, Default)]

@@ -53,7 +53,7 @@ fn name(slave: &OwnedFd) -> String {
 }
 
 fn run(plan: &Plan, far: &Far, process: &Process, into: &mut Measured) {
-    thread::sleep(Duration::from_secs(1));
+    thread::sleep(Duration::from_secs(4));
     let rest = process.meter();
     thread::sleep(plan.rest);
     into.at_rest.push(rest.percent(process));

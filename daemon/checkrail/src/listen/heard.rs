@@ -187,6 +187,7 @@ impl Heard {
             LinkReport::Acknowledged { .. }
             | LinkReport::NotSent { .. }
             | LinkReport::Refused { .. }
+            | LinkReport::ClockSkew { .. }
             | LinkReport::HistoryFailing { .. } => None,
         }
     }
