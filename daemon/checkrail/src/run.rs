@@ -154,6 +154,10 @@ fn token_from(path: &Path) -> Result<String, Failure> {
     Ok(text.trim().to_owned())
 }
 
+fn new_token() -> Result<String, Failure> {
+    dashboard::new_token().map_err(|source| Failure::Start { what: "token", source: source.into() })
+}
+
 /// Threads of the dashboard's own: pages, however many or slow, take no time from supervision.
 struct Pages(Option<Runtime>);
 
@@ -230,11 +234,7 @@ impl Daemon {
         let metrics = Arc::new(Metrics::new());
         let (shutdown, closing) = watch::channel(false);
         let token_is_new = token.is_none();
-        let token = match token {
-            Some(token) => token,
-            None => dashboard::new_token()
-                .map_err(|source| Failure::Start { what: "token", source: source.into() })?,
-        };
+        let token = token.map_or_else(new_token, Ok)?;
         let pages = Pages::new()?;
         let shown = dashboard::Parts {
             layout: loaded.layout.clone(),
