@@ -3,11 +3,13 @@
 //!
 //! `cargo bench --bench protection` (about a quarter of an hour on two cores).
 //! `--minutes M` begins nothing after so many minutes of either part; `--quick` a smoke run; `--seed S`; `--faults N`; `--hours H` of clean traffic; `--layouts N`; `--only F01,F14`;
+//! `--with-only` leaves out the same faults with breakers alone;
 //! `--list` names every fault that fell short, with layout and seed.
 //!
 //! Seeds below 1000 are for development; the figures that are reported come from 2026 and later.
 
 #![allow(clippy::print_stdout, clippy::print_stderr, reason = "a bench prints its table")]
+#![allow(clippy::disallowed_methods, reason = "a benchmark reads the clock")]
 
 #[path = "../trial/mod.rs"]
 mod trial;
@@ -32,6 +34,7 @@ struct Args {
     layouts: usize,
     only: Vec<String>,
     list: bool,
+    alone: bool,
     minutes: Option<f64>,
 }
 
@@ -83,6 +86,7 @@ fn arguments() -> Args {
         only: after("--only")
             .map(|it| it.split(',').map(str::to_owned).collect())
             .unwrap_or_default(),
+        alone: !given.iter().any(|it| it == "--with-only"),
         list: given.iter().any(|it| it == "--list"),
         minutes: after("--minutes").map(|it| it.parse().expect("minutes")),
     }
@@ -95,7 +99,7 @@ fn faults(args: &Args, beds: &[Bed]) -> Vec<Pair> {
     draw::each(
         trials.len(),
         args.deadline(),
-        |at| draw::try_fault(beds, trials[at], true),
+        |at| draw::try_fault(beds, trials[at], args.alone),
         |at, pair| {
             found.push((at, pair));
             progress.step();

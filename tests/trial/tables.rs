@@ -72,7 +72,8 @@ pub fn scenarios(tallies: &BTreeMap<&'static str, Tally>, all: &Tally) -> String
          breaker or booster opened.\nselect: of cuts, those of the smallest part that holds the fault and nothing \
          else. calm: not cut where telling was asked for.\np50 p95 max: milliseconds from fault current to the order. \
          poles: contacts that carried it and could be saved; saved, and by the breaker alone.\nfirst, three: the \
-         culprit among the suspects, each frog by itself; group1, group3: frogs that the record cannot tell apart as one.\n",
+         culprit among the suspects, each by itself; group1, group3: those that the record says it cannot tell apart as \
+         one.\n",
     );
     text
 }
@@ -95,10 +96,17 @@ pub fn summary(all: &Tally) -> String {
     );
     line("selectivity", all.selective.whole(), String::new(), "");
     line("no cut where telling is asked for", all.needless.whole(), String::new(), "");
-    line("culprit first, every frog by itself", all.first.whole(), String::new(), "");
-    line("culprit in three, every frog by itself", all.in_three.whole(), String::new(), "");
+    line("culprit first, each suspect by itself", all.first.whole(), String::new(), "");
+    line("culprit in three, each suspect by itself", all.in_three.whole(), String::new(), "");
     line("culprit first, inseparable as one", all.first_group.whole(), String::new(), "90 %");
     line("culprit in three, inseparable as one", all.in_three_group.whole(), String::new(), "98 %");
+    line("culprit first, without the inseparable", all.first_told.whole(), String::new(), "90 %");
+    line(
+        "culprit in three, without the inseparable",
+        all.in_three_told.whole(),
+        String::new(),
+        "98 %",
+    );
     let times = |of: &[f64]| {
         let [p50, p95, max] = spread(of).map(millis);
         format!("{p50} / {p95} / {max}")

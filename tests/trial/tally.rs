@@ -60,6 +60,9 @@ pub struct Tally {
     /// Groups that no sensor tells apart taken as one suspect.
     pub first_group: Share,
     pub in_three_group: Share,
+    /// Only where the record does not say that it cannot tell.
+    pub first_told: Share,
+    pub in_three_told: Share,
 }
 
 impl Tally {
@@ -107,6 +110,10 @@ impl Tally {
             self.in_three.add(within(named.rank, 3));
             self.first_group.add(within(named.group_rank, 1));
             self.in_three_group.add(within(named.group_rank, 3));
+            if !named.inseparable {
+                self.first_told.add(within(named.rank, 1));
+                self.in_three_told.add(within(named.rank, 3));
+            }
         }
     }
 }

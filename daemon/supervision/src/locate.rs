@@ -4,16 +4,18 @@
 //! contact; moving, unknown and just thrown speak of one throw. Evidence of place outranks recency by its weight.
 
 mod advice;
+mod alike;
 mod evidence;
 mod signs;
 #[cfg(test)]
 mod tests;
 mod weights;
 
-pub use advice::{advice, inseparable};
+pub use advice::advice;
+pub use alike::{alike, alike_name, inseparable};
 pub use evidence::{
-    Around, BlockFacts, Evidence, FrogFacts, MachineSign, Others, PolaritySign, ReverserFacts,
-    Shape, Step, WrongLeg,
+    Around, BlockFacts, Evidence, FrogFacts, MachineSign, Others, PolaritySign, PowerBack,
+    ReverserFacts, Shape, Step, WrongLeg,
 };
 
 use wiring::{channel::Object, layout::Layout};
@@ -51,7 +53,7 @@ pub fn rank(evidence: &Evidence, layout: &Layout) -> Vec<Suspect> {
     }
     candidates.extend([
         Candidate::new(Accused::ObjectOnTrack, prior::OBJECT, signs::of_object(evidence, layout)),
-        Candidate::new(Accused::Vehicle, prior::VEHICLE, signs::of_vehicle(evidence)),
+        Candidate::new(Accused::Vehicle, prior::VEHICLE, signs::of_vehicle(evidence, layout)),
         Candidate::new(Accused::Wiring, prior::WIRING, signs::of_wiring(evidence, layout)),
         Candidate::new(Accused::NotExplained, prior::NOT_EXPLAINED, signs::of_nothing(evidence)),
     ]);

@@ -16,6 +16,7 @@ mod records;
 mod resettle;
 mod rest;
 mod slots;
+mod steps;
 #[cfg(test)]
 mod tests;
 mod trips;

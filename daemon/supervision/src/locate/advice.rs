@@ -1,4 +1,4 @@
-//! What to do after a trip, in order, and what to try where sensors cannot tell suspects apart.
+//! What to do after a trip, in order.
 
 use wiring::{
     channel::Object,
@@ -7,57 +7,8 @@ use wiring::{
     trackwork::Kind,
 };
 
-use super::evidence::{Evidence, FrogFacts, MachineSign};
+use super::evidence::{Evidence, MachineSign};
 use crate::record::{Accused, Suspect};
-
-/// A suspect below this share, in thousandths, needs no test of its own.
-const WORTH_A_TEST: u32 = 100;
-
-/// Which suspects the sensors cannot tell apart, and the next test that would; none when they can.
-#[must_use]
-pub fn inseparable(evidence: &Evidence, suspects: &[Suspect], layout: &Layout) -> Option<String> {
-    let frogs: Vec<(&FrogFacts, u32)> = suspects
-        .iter()
-        .filter(|it| it.share >= WORTH_A_TEST)
-        .filter_map(|it| facts_of(evidence, it.accused).map(|facts| (facts, it.share)))
-        .collect();
-    let (first, share) = frogs.first()?;
-    let same: Vec<&str> = frogs
-        .iter()
-        .filter(|(it, other)| it.sensor_group == first.sensor_group && share.abs_diff(*other) <= 1)
-        .map(|(it, _)| layout.frogs[it.frog.at()].id.as_str())
-        .collect();
-    if same.len() < 2 {
-        return None;
-    }
-    Some(format!(
-        "one of {}: nothing here can tell them apart. Next test, with the district cut and proved: throw {} alone, then \
-         restore. If the short is gone, it was {}; if not, go on with {}.",
-        same.join(", "),
-        same[0],
-        same[0],
-        same[1]
-    ))
-}
-
-fn facts_of(evidence: &Evidence, accused: Accused) -> Option<&FrogFacts> {
-    match accused {
-        Accused::Object(Object::Frog(frog)) => evidence.frogs.iter().find(|it| it.frog == frog),
-        Accused::Object(
-            Object::Booster(_)
-            | Object::District(_)
-            | Object::Block(_)
-            | Object::Machine(_)
-            | Object::Pole(_)
-            | Object::Reverser(_),
-        )
-        | Accused::ObjectOnTrack
-        | Accused::Vehicle
-        | Accused::Wiring
-        | Accused::Reverser
-        | Accused::NotExplained => None,
-    }
-}
 
 /// What to do, in order. `cut_proved` tells whether the district is proved off, `locked_out` whether it waits for an
 /// operator.

@@ -7,7 +7,7 @@ use wiring::{
     index::{BlockIx, DistrictIx, FrogIx, MachineIx, ReverserIx},
     layout::{Conductor, Position},
     trackwork::Port,
-    units::{Microohms, Micros},
+    units::{Microamps, Microohms, Micros},
 };
 
 /// Everything that a ranking rests on.
@@ -22,6 +22,11 @@ pub struct Evidence {
     /// Since power came on here, at the onset; none after a restore that follows a fault, for then what stood there before
     /// may stand there still.
     pub powered_for: Option<Micros>,
+    /// Power that had been off came back at the onset, whoever switched it: what stood there shorts at once, and engines
+    /// charge.
+    pub power_back: Option<PowerBack>,
+    /// Short bursts of current within the two seconds before the onset, each over by itself: a wheel that passes.
+    pub spikes: u32,
     /// The breaker opened without an order, and no fault current was seen.
     pub opened_by_itself: bool,
     /// Readings contradicted each other, or the district's own were missing.
@@ -49,6 +54,8 @@ impl Evidence {
             shape: Shape::NotKnown,
             others: Others::Quiet,
             powered_for: None,
+            power_back: None,
+            spikes: 0,
             opened_by_itself: false,
             contradiction: false,
             movement: None,
@@ -59,6 +66,15 @@ impl Evidence {
             reversers: Vec::new(),
         }
     }
+}
+
+/// Power that came back.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+pub struct PowerBack {
+    /// Before the onset.
+    pub ago: Micros,
+    /// What the district drew before it had gone; none: not measured.
+    pub load_before: Option<Microamps>,
 }
 
 /// How fault current went.
@@ -246,6 +262,8 @@ pub struct ReverserFacts {
     pub reverser: ReverserIx,
     /// Flips within 1 s around the onset.
     pub flips: u32,
+    /// Current stepped on both sides of one of its gaps, as a wheel that joins them draws it.
+    pub gap_stepped: bool,
     /// The block it swaps has a train, or a raw edge in the last 3 s; none: not known.
     pub train: Option<bool>,
 }

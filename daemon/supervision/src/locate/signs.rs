@@ -19,6 +19,9 @@ const LONG_ON: Micros = Micros::from_millis(60_000);
 /// A contact has changed over, and its points have closed, within this of the last word of a throw.
 const CHANGED_OVER: Micros = Micros::from_millis(600);
 
+/// A throw that a train stands on the longer after is one that was made for it.
+const UNDER_WAY: Micros = Micros::from_millis(2000);
+
 /// A sign that was found.
 pub(super) struct Found {
     sign: Sign,
@@ -37,16 +40,29 @@ impl Found {
 
 /// Signs for and against one frog.
 pub(super) fn of_frog(evidence: &Evidence, facts: &FrogFacts, layout: &Layout) -> Vec<Found> {
-    let leg = facts.wrong_leg.map(|leg| wrong_leg(leg, layout)).or_else(|| shared_leg(facts));
+    if let Some(alike) = wrong_like_others(evidence, facts, layout) {
+        // The mistake lies before this frog: what else is seen around it is of no account.
+        return strongest(contact_signs(facts)).into_iter().chain([alike]).collect();
+    }
+    // With power back every train shows an edge where it stands.
+    let seen = |leg: WrongLeg| {
+        let edge = leg.edge.filter(|_| evidence.power_back.is_none());
+        wrong_leg(WrongLeg { edge, ..leg }, layout)
+    };
+    let leg = facts.wrong_leg.map(seen);
+    let leg = leg.or_else(|| shared_leg(evidence, facts, layout));
+    let after_power = evidence.power_back.is_some();
     let all = [
         leg,
         own_current(facts),
         strongest(contact_signs(facts)),
-        wrong_like_others(evidence, facts, layout),
         nothing_amiss(facts),
+        passed(evidence, facts),
+        not_a_charge(evidence),
+        explained_by_feed(evidence, layout),
         no_step(evidence),
-        recency(facts, layout),
-        thrown_under_train(facts),
+        recency(facts, after_power, layout),
+        thrown_under_train(facts).filter(|_| !after_power),
         polarity_against(facts),
         step(facts),
         still(facts),
@@ -73,11 +89,53 @@ fn wrong_leg(leg: WrongLeg, layout: &Layout) -> Found {
     }
 }
 
-fn shared_leg(facts: &FrogFacts) -> Option<Found> {
-    facts.shares_leg.then(|| {
+fn shared_leg(evidence: &Evidence, facts: &FrogFacts, layout: &Layout) -> Option<Found> {
+    if !facts.shares_leg {
+        return None;
+    }
+    let block = |frog: wiring::index::FrogIx| {
+        layout.trackwork[layout.frogs[frog.at()].trackwork.at()].block
+    };
+    let own = block(facts.frog);
+    let like = evidence.frogs.iter().filter(|it| it.shares_leg && block(it.frog) == own).count();
+    let sign = match like {
+        0 | 1 => Sign::MayBeOnWrongLeg,
+        2 => Sign::OneOfTwoLegs,
+        _ => Sign::OneOfMoreLegs,
+    };
+    let text = "a train in its block, which holds a leg that it is not set for as well";
+    Some(Found::new(sign, if like < 2 { text.to_owned() } else { format!("{text}; {like} such") }))
+}
+
+/// Bursts before, each over by itself: a wheel that passes a frog or a point.
+fn passed(evidence: &Evidence, facts: &FrogFacts) -> Option<Found> {
+    let here = matches!(facts.step, Step::Here | Step::OnWrongLeg);
+    (here && 0 < evidence.spikes).then(|| Found::new(Sign::PassedBefore, bursts(evidence.spikes)))
+}
+
+fn bursts(count: u32) -> String {
+    format!(
+        "current had burst up {} before and fallen by itself, as under a wheel that passes",
+        times(count)
+    )
+}
+
+/// Against what stays where it is.
+fn did_not_stay(evidence: &Evidence) -> Option<Found> {
+    (0 < evidence.spikes)
+        .then(|| Found::new(Sign::DidNotStay, "current had burst up before and fallen by itself"))
+}
+
+/// Engines that charge after power came back, and what is told by it.
+fn is_charge(evidence: &Evidence) -> bool {
+    evidence.power_back.is_some() && evidence.shape == Shape::Decaying
+}
+
+fn not_a_charge(evidence: &Evidence) -> Option<Found> {
+    is_charge(evidence).then(|| {
         Found::new(
-            Sign::MayBeOnWrongLeg,
-            "a train in its block, which holds a leg that it is not set for as well",
+            Sign::NotACharge,
+            "current falls smoothly after power came back, as engines charge",
         )
     })
 }
@@ -109,14 +167,32 @@ fn rails_of_frogs<'a>(frogs: impl Iterator<Item = &'a FrogFacts>) -> (usize, usi
 /// Several frogs of one block, or most of a district, are on the wrong rail: what feeds them is.
 fn fed_wrong(evidence: &Evidence, layout: &Layout) -> Option<usize> {
     let mine = |it: &&FrogFacts| layout.district_of_frog(it.frog) == evidence.district;
-    let (wrong, right) = rails_of_frogs(evidence.frogs.iter().filter(mine));
-    (2 <= wrong && right < wrong).then_some(wrong)
+    let mine: Vec<&FrogFacts> = evidence.frogs.iter().filter(mine).collect();
+    let (wrong, right) = rails_of_frogs(mine.iter().copied());
+    let block = |it: &FrogFacts| layout.trackwork[layout.frogs[it.frog.at()].trackwork.at()].block;
+    let wrong_blocks: Vec<_> = mine
+        .iter()
+        .filter(|it| matches!(it.polarity, PolaritySign::WrongRail(_)))
+        .map(|it| block(it))
+        .collect();
+    let (_, right_there) =
+        rails_of_frogs(mine.iter().copied().filter(|it| wrong_blocks.contains(&block(it))));
+    (2 <= wrong && (right < wrong || right_there == 0)).then_some(wrong)
 }
 
 fn wrong_like_others(evidence: &Evidence, facts: &FrogFacts, layout: &Layout) -> Option<Found> {
-    let wrong = matches!(facts.polarity, PolaritySign::WrongRail(_));
+    let wrong = contradicts_model(facts);
     let all = fed_wrong(evidence, layout).filter(|_| wrong)?;
     Some(Found::new(Sign::WrongLikeOthers, format!("{all} frogs of the district are so")))
+}
+
+/// The feed of the district is wrong, and this frog is not.
+fn explained_by_feed(evidence: &Evidence, layout: &Layout) -> Option<Found> {
+    let all = fed_wrong(evidence, layout)?;
+    Some(Found::new(
+        Sign::ExplainedByFeed,
+        format!("{all} other frogs are on the wrong rail together"),
+    ))
 }
 
 /// At rest for long, on its rail, and no train against it.
@@ -163,12 +239,12 @@ fn strongest(found: Vec<Found>) -> Option<Found> {
     found.into_iter().reduce(|best, next| if best.ratio() < next.ratio() { next } else { best })
 }
 
-fn recency(facts: &FrogFacts, layout: &Layout) -> Option<Found> {
+fn recency(facts: &FrogFacts, after_power: bool, layout: &Layout) -> Option<Found> {
     let name = |machine: wiring::index::MachineIx| &layout.machines[machine.at()].id;
     match facts.machine {
         MachineSign::NotMeasured | MachineSign::AtRest(_) => None,
         MachineSign::Thrown(machine, ago) => Some(Found::new(
-            if changing(facts) { Sign::ThrownBefore } else { Sign::LongBefore },
+            if changing(facts) && !after_power { Sign::ThrownBefore } else { Sign::LongBefore },
             format!("machine {} thrown {ago} before", name(machine)),
         )),
         MachineSign::Moving(machine) => {
@@ -188,12 +264,15 @@ fn moved(facts: &FrogFacts) -> bool {
     }
 }
 
-/// It moved so shortly before that its contact may have changed over just then; for a train that follows on its route
-/// it was thrown in time.
+/// It moved so shortly before that its contact may have changed over just then. With a train there it was thrown in
+/// time for it, as every day.
 fn changing(facts: &FrogFacts) -> bool {
     match facts.machine {
         MachineSign::NotMeasured | MachineSign::AtRest(_) => false,
-        MachineSign::Thrown(_, ago) => ago <= CHANGED_OVER || !facts.lined_train,
+        MachineSign::Thrown(_, ago) => {
+            let under = facts.around == Around::Occupied && UNDER_WAY < ago;
+            ago <= CHANGED_OVER || (!facts.lined_train && !under)
+        }
         MachineSign::Moving(_) | MachineSign::Unknown(_) => true,
     }
 }
@@ -313,9 +392,12 @@ pub(super) fn of_block(evidence: &Evidence, facts: &BlockFacts) -> Vec<Found> {
         }
         Step::Elsewhere => found.push(Found::new(Sign::BlockDoesNotStep, "no step in this block")),
     }
-    if facts.occupied == Some(false) && evidence.movement == Some(false) {
+    let still = evidence.movement == Some(false) && evidence.spikes == 0;
+    if facts.occupied == Some(false) && still {
         found.push(Found::new(Sign::NothingMoved, "nothing moved, and the block was clear"));
     }
+    found.extend(did_not_stay(evidence));
+    found.extend(not_a_charge(evidence));
     found
 }
 
@@ -326,17 +408,21 @@ pub(super) fn of_object(evidence: &Evidence, layout: &Layout) -> Vec<Found> {
     }
     let thrown = evidence.frogs.iter().any(moved);
     // With power only just on, nothing could be seen to move before.
-    let watched = evidence.powered_for.is_none_or(|span| JUST_ON < span);
+    let watched = evidence.powered_for.is_none_or(|span| JUST_ON < span)
+        && evidence.power_back.is_none()
+        && evidence.spikes == 0;
+    let against = [did_not_stay(evidence), not_a_charge(evidence)].into_iter().flatten();
     // A train creeps inside one block without an edge, so one that stands where current stepped may have moved.
     let creeping = evidence
         .blocks
         .iter()
         .any(|block| block.step == Step::Here && block.occupied == Some(true));
     if evidence.movement == Some(false) && watched && !thrown && !creeping {
-        return vec![Found::new(
+        let still = Found::new(
             Sign::NothingMoved,
             "no train moved and no machine was thrown in the last seconds",
-        )];
+        );
+        return [still].into_iter().chain(against).collect();
     }
     let train = evidence
         .blocks
@@ -346,11 +432,11 @@ pub(super) fn of_object(evidence: &Evidence, layout: &Layout) -> Vec<Found> {
         let id = &layout.blocks[block.block.at()].id;
         Found::new(Sign::TrainInSteppedBlock, format!("a train in block {id}, which stepped"))
     });
-    found.into_iter().collect()
+    found.into_iter().chain(against).collect()
 }
 
 /// Signs for and against a vehicle.
-pub(super) fn of_vehicle(evidence: &Evidence) -> Vec<Found> {
+pub(super) fn of_vehicle(evidence: &Evidence, layout: &Layout) -> Vec<Found> {
     let mut found = Vec::new();
     if evidence.shape == Shape::Crept {
         return vec![Found::new(Sign::CreptUp, "current grew without a step, as trains draw it")];
@@ -370,7 +456,13 @@ pub(super) fn of_vehicle(evidence: &Evidence) -> Vec<Found> {
             Sign::EnteredJustBefore,
             "a train moved in the block that stepped just before",
         )),
-        Some(_) => {}
+        Some(block) => {
+            let id = &layout.blocks[block.block.at()].id;
+            if block.occupied == Some(true) {
+                let text = format!("a train in block {id}, which stepped");
+                found.push(Found::new(Sign::TrainWhereStepped, text));
+            }
+        }
         None if evidence.movement == Some(false)
             && evidence.blocks.iter().all(|block| block.occupied == Some(false)) =>
         {
@@ -378,21 +470,28 @@ pub(super) fn of_vehicle(evidence: &Evidence) -> Vec<Found> {
         }
         None => {}
     }
+    found.extend(not_a_charge(evidence));
     found
 }
 
 /// Signs for and against the wiring.
 pub(super) fn of_wiring(evidence: &Evidence, layout: &Layout) -> Vec<Found> {
     let mut found = Vec::new();
-    match evidence.powered_for {
+    match evidence.powered_for.filter(|_| evidence.power_back.is_none()) {
         Some(span) if span <= JUST_ON => {
             found.push(Found::new(Sign::PowerJustOn, format!("power had come on {span} before")))
         }
         Some(span) if LONG_ON <= span => {
             found.push(Found::new(Sign::PowerLongOn, format!("carried trains for {span} before")));
         }
-        Some(_) | None => {}
+        Some(_) | None => {
+            if let Some(back) = evidence.power_back {
+                let text = format!("power had come back {} before", back.ago);
+                found.push(Found::new(Sign::PowerJustOn, text));
+            }
+        }
     }
+    found.extend(not_a_charge(evidence));
     if let Others::Stepped(other) = evidence.others {
         let id = &layout.districts[other.at()].id;
         found.push(Found::new(Sign::TwoDistricts, format!("district {id} stepped by as much")));
@@ -413,6 +512,12 @@ pub(super) fn of_wiring(evidence: &Evidence, layout: &Layout) -> Vec<Found> {
 
 /// Signs for and against the reversers, taken together.
 pub(super) fn of_reversers(evidence: &Evidence, layout: &Layout) -> Vec<Found> {
+    let beside = evidence.reversers.iter().find(|it| it.gap_stepped);
+    if let Some(it) = beside {
+        let id = &layout.reversers[it.reverser.at()].id;
+        let text = format!("current stepped on both sides of a gap of reverser {id}");
+        return vec![Found::new(Sign::ReverserGap, text)];
+    }
     let flipped = evidence.reversers.iter().max_by_key(|it| it.flips).filter(|it| it.flips > 0);
     if let Some(it) = flipped {
         let id = &layout.reversers[it.reverser.at()].id;
@@ -434,12 +539,22 @@ pub(super) fn of_nothing(evidence: &Evidence) -> Vec<Found> {
     let mut found = Vec::new();
     match evidence.shape {
         Shape::NotKnown | Shape::Crept => {}
+        // At the booster's limit a charge is as flat as a short.
+        Shape::Flat if evidence.power_back.is_some() => {}
         Shape::Flat => {
             found.push(Found::new(Sign::StaysFlat, "current stays flat, as it does in a short"));
         }
+        Shape::Decaying if is_charge(evidence) => found.push(Found::new(
+            Sign::ChargesAfterPower,
+            "current falls smoothly after power came back, as engines charge",
+        )),
         Shape::Decaying => {
             found.push(Found::new(Sign::Decays, "current falls smoothly, as it does in inrush"));
         }
+    }
+    if matches!((evidence.power_back, evidence.shape), (Some(_), Shape::NotKnown | Shape::Flat)) {
+        let text = "power had just come back, and engines charge then";
+        found.push(Found::new(Sign::PowerBack, text));
     }
     if evidence.contradiction {
         found.push(Found::new(Sign::Contradiction, "readings contradict each other"));

@@ -190,6 +190,7 @@ fn each_fault_of_the_list_that_locating_decides_finds_its_culprit() {
                 reversers: vec![ReverserFacts {
                     reverser: ReverserIx(0),
                     flips: 2,
+                    gap_stepped: false,
                     train: Some(true),
                 }],
                 ..running(vec![lined(0), quiet(1)])
@@ -308,6 +309,122 @@ fn the_frog_whose_own_current_stepped_is_first() {
         FrogFacts { own_current: Step::Here, ..FrogFacts::of(FrogIx(1)) },
     ]);
     check("measured at the frog", &evidence, "frog/T2", 700);
+}
+
+#[test]
+fn power_that_came_back_accuses_the_wiring_or_nobody_and_never_a_throw_of_long_before() {
+    let back = PowerBack { ago: ms(20), load_before: None };
+    let after = |shape| Evidence {
+        shape,
+        power_back: Some(back),
+        movement: Some(false),
+        blocks: vec![block(1, Step::Here, true)],
+        ..running(vec![thrown(0, Around::Occupied), quiet(1)])
+    };
+    check("F16 a feeder on the wrong conductor", &after(Shape::Flat), "wiring", 300);
+    check("F40 engines that charge", &after(Shape::Decaying), "not-explained", 500);
+    let layout = sample::layout();
+    let said = |shape| {
+        let evidence = after(shape);
+        inseparable(&evidence, &rank(&evidence, &layout), &layout)
+    };
+    assert_eq!(
+        said(Shape::Flat).as_deref(),
+        Some(
+            "one of the wiring, something else: nothing here can tell them apart. Next test, with the district cut and \
+             proved: take the trains of the district off, or all but one, and restore. If the current falls away, engines \
+             were charging; if it stays, lift the feeders by halves."
+        )
+    );
+    assert_eq!(said(Shape::Decaying), None);
+}
+
+#[test]
+fn bursts_that_were_over_by_themselves_accuse_a_frog_before_what_lies_on_the_track() {
+    let seen = |spikes| Evidence {
+        spikes,
+        movement: Some(false),
+        blocks: vec![block(1, Step::Here, false)],
+        ..running(vec![FrogFacts { step: Step::Here, ..quiet(0) }])
+    };
+    check("F02 wheels of a car without pickup", &seen(2), "frog/T1", 250);
+    check("F63 an object", &seen(0), "object", 400);
+}
+
+#[test]
+fn current_on_both_sides_of_a_reversing_gap_accuses_the_reverser_though_it_did_not_flip() {
+    let facts = |gap_stepped| ReverserFacts {
+        reverser: ReverserIx(0),
+        flips: 0,
+        gap_stepped,
+        train: Some(false),
+    };
+    let evidence = |gap| Evidence {
+        movement: Some(false),
+        reversers: vec![facts(gap)],
+        ..running(vec![quiet(0)])
+    };
+    check("F47 slower than the breaker", &evidence(true), "reverser", 500);
+    check("an object elsewhere", &evidence(false), "object", 500);
+}
+
+#[test]
+fn a_train_is_against_one_of_the_legs_in_its_block_at_most() {
+    let shares = |at| FrogFacts {
+        around: Around::Occupied,
+        shares_leg: true,
+        train_on_it: true,
+        step: Step::Here,
+        ..quiet(at)
+    };
+    let first_of = |count: u32| {
+        let frogs: Vec<FrogFacts> = (0..count).map(shares).collect();
+        let suspects = rank(&running(frogs), &sample::layout());
+        suspects[0].reasons[0].ratio
+    };
+    assert_eq!([first_of(1), first_of(2), first_of(3)], [400, 200, 120]);
+}
+
+#[test]
+fn what_one_event_cannot_tell_apart_is_named_together_with_the_next_test() {
+    let layout = sample::layout();
+    let said = |evidence: &Evidence| {
+        let suspects = rank(evidence, &layout);
+        let text = inseparable(evidence, &suspects, &layout).unwrap_or_default();
+        text.split_once(':').map_or_else(String::new, |(names, _)| names.to_owned())
+    };
+    let own = |frog: FrogFacts| {
+        let work = layout.frogs[frog.frog.at()].trackwork;
+        layout.trackwork[work.at()].block.0
+    };
+    let bare = FrogFacts { step: Step::Here, ..quiet(0) };
+    let standing = Evidence {
+        movement: Some(false),
+        blocks: vec![block(own(bare.clone()), Step::Here, false)],
+        ..running(vec![bare.clone()])
+    };
+    let id = &layout.blocks[own(bare.clone()) as usize].id;
+    assert_eq!(
+        said(&standing),
+        format!("one of an object or a derailed wheel, block {id}, T1"),
+        "nothing moved: an object, or a contact that joins both sides"
+    );
+    let mut measured = standing.clone();
+    measured.frogs[0].own_current = Step::Elsewhere;
+    assert_eq!(said(&measured), format!("one of an object or a derailed wheel, block {id}"));
+    let train = Evidence {
+        movement: Some(true),
+        blocks: vec![block(own(bare.clone()), Step::Here, true)],
+        ..running(vec![FrogFacts { around: Around::Occupied, shares_leg: true, ..bare.clone() }])
+    };
+    assert_eq!(
+        said(&train),
+        format!("one of T1, an object or a derailed wheel, block {id}, a faulty vehicle")
+    );
+    let swapped =
+        FrogFacts { polarity: PolaritySign::WrongRail(Conductor::A), ..train.frogs[0].clone() };
+    let told = Evidence { frogs: vec![swapped], ..train };
+    assert_eq!(said(&told), "", "a frog on the wrong rail is told from a derailment");
 }
 
 #[test]

@@ -14,8 +14,8 @@ use crate::{
     cause::Cause,
     input::{Feed, MachinePosition, MeasuredPolarity, Value},
     locate::{
-        Around, BlockFacts, Evidence, FrogFacts, MachineSign, Others, PolaritySign, ReverserFacts,
-        Shape, Step, WrongLeg,
+        Around, BlockFacts, Evidence, FrogFacts, MachineSign, PolaritySign, PowerBack,
+        ReverserFacts, Step, WrongLeg,
     },
     output::{ExpectedPolarity, Occupancy},
     recorder::Recording,
@@ -25,21 +25,14 @@ use crate::{
 const THROWN_WITHIN: Micros = Micros::from_millis(4000);
 /// An edge of a block's current does.
 const EDGE_WITHIN: Micros = Micros::from_millis(3000);
-/// Flips of a reverser around the onset.
-const FLIPS_WITHIN: Micros = Micros::from_millis(1000);
+/// Power came back within this before the onset.
+const BACK_WITHIN: Micros = Micros::from_millis(500);
+/// Less than any train.
+const IDLE: Microamps = Microamps(200_000);
+/// The load before power went is read so long before the first reading without it.
+const BEFORE_OFF: Micros = Micros::from_millis(200);
 /// An edge this close to the onset is the fault itself: blocks and district are sampled one after the other.
-const SAME: Micros = Micros::from_millis(25);
-/// A step elsewhere belongs to the fault within this.
-const ALIKE_WITHIN: Micros = Micros::from_millis(100);
-/// … and not after the cut, but for one sample.
-const ONE_SAMPLE: Micros = Micros::from_millis(10);
-/// A load of this part of the fault's current, this long before it, is no step. Unit: percent.
-const CREPT: i64 = 70;
-const CREPT_BEFORE: Micros = Micros::from_millis(500);
-/// What flows above the load before it is a fault's current from here on.
-const LEAST_FAULT: Microamps = Microamps(1_000_000);
-/// A fall of this part while the fault lasts is a decay. Unit: percent.
-const DECAY: i64 = 70;
+pub(super) const SAME: Micros = Micros::from_millis(25);
 
 impl Supervisor {
     /// What is known at the instant of the trip, before anything that follows from it.
@@ -57,9 +50,64 @@ impl Supervisor {
         let feed = model.feed_at(Feed::District(district));
         let on_since = self.restores[feed].powered_since();
         evidence.powered_for = on_since.map(|since| onset.since(since));
+        evidence.power_back = self.power_back(district, onset);
         let current = self.store.slot(model.district_current[district.at()]);
         evidence.contradiction = current.last.is_none() || self.residuals[feed].stands();
         evidence
+    }
+
+    /// Power of the district was off until just before the onset, by its voltage: somebody switched, plugged or reset.
+    /// After a fault of the same district it says nothing, for what caused that one may stand there still.
+    fn power_back(&self, district: DistrictIx, onset: Mono) -> Option<PowerBack> {
+        let faulty = |it: &Recording| {
+            it.district == district && !matches!(it.cause, Cause::PowerGone { .. })
+        };
+        if self.recordings.iter().any(faulty) {
+            return None;
+        }
+        let half = self.guards[district.at()].settings().half_volts();
+        let channel = self.model.channel(Object::District(district), Quantity::Voltage);
+        let volts = self.store.slot(channel).samples();
+        let mut back = onset;
+        let mut off = None;
+        for (at, value) in volts.newest_first().filter(|(at, _)| *at <= onset) {
+            let Value::Voltage(volts) = value else { continue };
+            match (volts < half, off) {
+                // Voltage that a short pulls down is no power that went.
+                (true, None) if !self.is_idle_at(district, at) => return None,
+                (true, _) => off = Some(at),
+                (false, None) if BACK_WITHIN < onset.since(at) => return None,
+                (false, None) => back = at,
+                (false, Some(_)) => break,
+            }
+        }
+        let load_before = self.load_of_blocks(district, off? - BEFORE_OFF);
+        Some(PowerBack { ago: onset.since(back), load_before })
+    }
+
+    /// Next to no current flowed into the district.
+    fn is_idle_at(&self, district: DistrictIx, at: Mono) -> bool {
+        let current = self.store.slot(self.model.district_current[district.at()]).samples();
+        match current.as_of(at) {
+            Some((_, Value::Current(amps))) => amps < IDLE,
+            Some(_) | None => false,
+        }
+    }
+
+    /// The blocks of a district together, at a time.
+    fn load_of_blocks(&self, district: DistrictIx, at: Mono) -> Option<Microamps> {
+        let blocks = self.model.district_blocks[district.at()].iter();
+        let measured: Vec<Microamps> = blocks
+            .filter_map(|block| {
+                let channel = self.model.channel(Object::Block(*block), Quantity::Current);
+                match self.store.slot(channel).samples().as_of(at)? {
+                    (_, Value::Current(amps)) => Some(amps),
+                    _ => None,
+                }
+            })
+            .collect();
+        (!measured.is_empty())
+            .then(|| measured.into_iter().fold(Microamps::ZERO, |sum, amps| sum + amps))
     }
 
     /// Frogs that contacts feed, of the district and of those that may share its fault: next to it, or on its booster.
@@ -74,7 +122,7 @@ impl Supervisor {
     }
 
     /// The frog or one of its legs lies in the district.
-    fn meets(&self, frog: FrogIx, district: DistrictIx) -> bool {
+    pub(super) fn meets(&self, frog: FrogIx, district: DistrictIx) -> bool {
         let layout = &self.model.layout;
         self.model.frogs[frog.at()].district == district
             || self.legs(frog).any(|(_, block, _)| layout.blocks[block.at()].district == district)
@@ -300,9 +348,6 @@ impl Supervisor {
             .filter(mine)
             .map(|(nth, it)| {
                 let reverser = wiring::index::ReverserIx::new(nth);
-                let near = |flip: &&(Mono, wiring::index::ReverserIx)| {
-                    flip.1 == reverser && onset.since(flip.0) <= FLIPS_WITHIN
-                };
                 let state = self.blocks[it.block.at()].state();
                 let edge = self.edge(it.block, onset).is_some();
                 let train = match state {
@@ -313,208 +358,11 @@ impl Supervisor {
                 };
                 ReverserFacts {
                     reverser,
-                    flips: self.flips.iter().filter(near).count() as u32,
+                    flips: self.flips_of(reverser, onset),
+                    gap_stepped: false,
                     train,
                 }
             })
             .collect()
     }
-
-    /// The facts with what the samples since the onset add: where current stepped, how it went, what others did.
-    pub(super) fn evidence_of(&self, recording: &Recording) -> Evidence {
-        let mut evidence = recording.evidence.clone();
-        let district = recording.district;
-        let current = self.model.district_current[district.at()];
-        let fault = self.fault_size(recording, current);
-        evidence.shape = shape(recording, current);
-        evidence.opened_by_itself = matches!(recording.cause, Cause::PowerGone { .. });
-        evidence.others = self.others(recording, fault);
-        self.keep_within_reach(&mut evidence);
-        evidence.loop_measured = self.loop_measured(recording, current);
-        let steps: Vec<(BlockIx, Option<bool>)> = self.model.district_blocks[district.at()]
-            .iter()
-            .map(|&block| (block, self.stepped(recording, block, fault)))
-            .collect();
-        let some = steps.iter().any(|(_, stepped)| *stepped == Some(true));
-        let sign = |block: Option<BlockIx>| {
-            let stepped = block.and_then(|block| steps.iter().find(|it| it.0 == block)?.1);
-            match stepped {
-                Some(true) => Step::Here,
-                Some(false) if some => Step::Elsewhere,
-                Some(false) | None => Step::NotMeasured,
-            }
-        };
-        for facts in &mut evidence.frogs {
-            facts.own_current = self.own_current(recording, facts.frog, fault);
-            facts.step = sign(self.seen_by[facts.frog.at()]);
-            let leg = facts.wrong_leg.as_ref().map(|leg| leg.block);
-            // The wheel at the gap of that leg joins its rail to the frog: current comes in by the one and goes out by
-            // the other, and a detector watches one conductor only.
-            if facts.step == Step::Elsewhere && sign(leg) == Step::Here {
-                facts.step = Step::OnWrongLeg;
-            }
-        }
-        for facts in &mut evidence.blocks {
-            facts.step = sign(Some(facts.block));
-        }
-        evidence
-    }
-
-    /// Frogs of another district take part only where that district stepped as well, or meets this one at the frog.
-    fn keep_within_reach(&self, evidence: &mut Evidence) {
-        let mine = evidence.district;
-        let other = match evidence.others {
-            Others::Stepped(other) => Some(other),
-            Others::Quiet | Others::Fell => None,
-        };
-        evidence.frogs.retain_mut(|facts| {
-            let frog = facts.frog;
-            let own = self.model.frogs[frog.at()].district;
-            let here = self.meets(frog, mine);
-            facts.at_boundary = here && other.is_some_and(|other| self.meets(frog, other));
-            own == mine || facts.at_boundary || Some(own) == other
-        });
-    }
-
-    /// What the sensor of a frog's own current says.
-    fn own_current(&self, recording: &Recording, frog: FrogIx, fault: Microamps) -> Step {
-        match self.object_stepped(recording, Object::Frog(frog), fault) {
-            Some(true) => Step::Here,
-            Some(false) => Step::Elsewhere,
-            None => Step::NotMeasured,
-        }
-    }
-
-    fn fault_size(&self, recording: &Recording, current: wiring::index::ChannelIx) -> Microamps {
-        let peak = recording.currents(current).map(|(_, amps)| amps).max();
-        (peak.unwrap_or(Microamps::ZERO) - recording.base).max(Microamps(500_000))
-    }
-
-    /// Whether a block's current or peak stepped with the fault; none: it is not measured there.
-    fn stepped(&self, recording: &Recording, block: BlockIx, fault: Microamps) -> Option<bool> {
-        self.object_stepped(recording, Object::Block(block), fault)
-    }
-
-    fn object_stepped(
-        &self,
-        recording: &Recording,
-        object: Object,
-        fault: Microamps,
-    ) -> Option<bool> {
-        let of = |quantity| self.model.channels.index(object, quantity);
-        let current = of(Quantity::Current)?;
-        let before = recording.samples(current).iter().rev().find_map(|(at, value)| match value {
-            Value::Current(amps) if *at < recording.onset => Some(*amps),
-            _ => None,
-        });
-        let most = [Some(current), of(Quantity::Peak)]
-            .into_iter()
-            .flatten()
-            .flat_map(|channel| recording.currents(channel))
-            .map(|(_, amps)| amps)
-            .max()?;
-        Some(fault.percent(50) <= most - before.unwrap_or(Microamps::ZERO))
-    }
-
-    fn others(&self, recording: &Recording, fault: Microamps) -> Others {
-        let mine = recording.district;
-        let booster = self.model.layout.districts[mine.at()].booster;
-        let mut fell = false;
-        for nth in 0..self.model.layout.districts.len() {
-            let other = DistrictIx::new(nth);
-            if other == mine {
-                continue;
-            }
-            if self.other_stepped(recording, other, fault) {
-                return Others::Stepped(other);
-            }
-            let guard = &self.guards[nth];
-            let same = self.model.layout.districts[nth].booster == booster;
-            fell |= same
-                && guard.volts().is_some_and(|(at, volts)| {
-                    recording.onset <= at && volts < guard.settings().half_volts()
-                });
-        }
-        if fell { Others::Fell } else { Others::Quiet }
-    }
-
-    fn other_stepped(&self, recording: &Recording, other: DistrictIx, fault: Microamps) -> bool {
-        let channel = self.model.district_current[other.at()];
-        let kept = self.store.slot(channel).samples();
-        let amps = |sample: Option<(Mono, Value)>| match sample {
-            Some((_, Value::Current(amps))) => amps,
-            Some(_) | None => Microamps::ZERO,
-        };
-        let before = amps(kept.as_of(recording.onset - BEFORE_STEP));
-        // After the cut the booster's voltage is back, and engines there charge.
-        let until = (recording.onset + ALIKE_WITHIN).min(recording.trigger + ONE_SAMPLE);
-        let most = kept
-            .iter()
-            .filter(|(at, _)| recording.onset <= *at && *at <= until)
-            .map(|sample| amps(Some(sample)))
-            .max();
-        most.is_some_and(|most| fault.percent(60) <= most - before)
-    }
-
-    /// The loop that the fault current saw from the district's head, after its breaker: the district's current is
-    /// measured, the voltage at its head is the booster's less what its source and the head drop at that current. Not
-    /// told where the booster was at its limit, or where a lamp heads the district.
-    pub(super) fn loop_measured(
-        &self,
-        recording: &Recording,
-        current: wiring::index::ChannelIx,
-    ) -> Option<Microohms> {
-        let district = recording.district;
-        let booster = self.model.layout.districts[district.at()].booster;
-        let it = &self.model.layout.boosters[booster.at()];
-        let before = self.model.loops.before(district)?;
-        let peak = recording.currents(current).map(|(_, amps)| amps).max()?;
-        let fault = peak - recording.base;
-        // Load alone says nothing of a loop.
-        if it.limit.percent(95) <= peak || fault < LEAST_FAULT {
-            return None;
-        }
-        let volts = it.volts.volts() - before.ohms() * peak.amps();
-        let ohms = volts.max(0.0) / fault.amps();
-        Some(Microohms((ohms * 1e6).round() as u64))
-    }
-}
-
-/// The other's current is taken from a little before the onset.
-const BEFORE_STEP: Micros = Micros::from_millis(30);
-
-/// The current was nearly as high half a second before.
-fn crept(recording: &Recording, current: wiring::index::ChannelIx) -> bool {
-    // A frog on the wrong rail, or power that went, is cut or told without a fault current.
-    if recording.pickup == Microamps(i64::MAX) {
-        return false;
-    }
-    let peak = recording.currents(current).map(|(_, amps)| amps).max();
-    let early = recording.onset - CREPT_BEFORE;
-    let before = recording.samples(current).iter().rev().find_map(|(at, value)| match value {
-        Value::Current(amps) if *at <= early => Some(*amps),
-        _ => None,
-    });
-    let (Some(peak), Some(before)) = (peak, before) else { return false };
-    LEAST_FAULT < peak && peak.percent(CREPT) < before
-}
-
-/// How current went while the fault lasted: flat, or falling smoothly.
-fn shape(recording: &Recording, current: wiring::index::ChannelIx) -> Shape {
-    let mut fault: Vec<Microamps> = Vec::new();
-    if crept(recording, current) {
-        return Shape::Crept;
-    }
-    for (at, amps) in recording.currents(current) {
-        if recording.onset < at && amps < recording.pickup {
-            break;
-        }
-        fault.push(amps);
-    }
-    let (Some(first), Some(last)) = (fault.first(), fault.last()) else { return Shape::NotKnown };
-    if fault.len() < 3 {
-        return Shape::NotKnown;
-    }
-    let falls = fault.windows(2).all(|pair| pair[1] <= pair[0]);
-    if falls && *last < first.percent(DECAY) { Shape::Decaying } else { Shape::Flat }
 }
