@@ -7,12 +7,12 @@
 //! | corruption | [`damaged_messages_are_counted_and_never_believed`] | `tests/clp_lines.rs`, `payload.rs`, `framer.rs` |
 //! | repetition | [`what_comes_twice_counts_once`] | orders: `a_cut_is_repeated_with_the_same_number_until_it_is_answered`, `an_answer_ends_the_repeating_and_counts_once` |
 //! | loss | [`lost_messages_are_counted_and_a_silent_node_is_lost`] | all `AK`: `an_unanswered_cut_is_repeated_with_the_same_id_twice`; permits: `permits_end_when_the_supervisor_stops_ticking`; broker gone: `tests/mqtt.rs`; unplugged: `tests/serial.rs` |
-//! | delay | [`a_backlog_is_late_and_what_follows_is_not`] | a real broker that pauses: `tests/blackbox/endurance.rs` |
+//! | delay | [`a_backlog_is_late_and_what_follows_is_not`] | a real broker that pauses: not tested |
 //! | insertion | [`what_others_say_changes_nothing`] | [`a_frame_of_another_link_is_noise`] |
 //! | masquerade | [`a_boot_of_before_proves_nothing`] | another's branch, certificates: `tests/mqtts.rs`, `tests/peers/mosquitto.sh`; retained: `a_retained_last_will_is_believed`, `quality_says_what_is_known_of_order_and_age`; tables: `a_table_that_differs_from_the_layout_is_listed_and_not_used` |
 //! | wrong order | [`of_two_messages_in_the_wrong_order_the_newer_stands`] | wrap: `a_wrapping_number_is_no_loss_and_a_gap_is_counted`, `order_check.rs` |
 //! | addressing | [`what_others_say_changes_nothing`] | `an_echo_an_unknown_node_and_another_nodes_channels_change_nothing`; common name: `tests/peers/mosquitto.sh` |
-//! | and ours | clock wrap: `delay.rs`; new boot: `a_restarted_node_goes_through_everything_again` | daemon stopped, killed, clock stepped, broker without memory: `tests/blackbox/endurance.rs`, `daemon.rs` |
+//! | and ours | clock wrap: `delay.rs`; new boot: `a_restarted_node_goes_through_everything_again` | daemon killed: `tests/blackbox/crash.rs`; broker without memory: `daemon.rs`; clock steps: `tests/system/`; daemon stopped (SIGSTOP): not tested |
 
 use std::{
     collections::BTreeMap,

@@ -122,6 +122,25 @@ pub struct MapIn {
     pub stale_after: Option<Micros>,
 }
 
+impl MapIn {
+    /// This rule can supply a channel: its captures may stand for what is missing.
+    #[must_use]
+    pub fn may_supply(&self, channel: &str) -> bool {
+        fits(&self.channel, channel)
+    }
+}
+
+/// A name fits a template where each `{N}` stands for at least one letter of one level of the name.
+fn fits(template: &str, name: &str) -> bool {
+    let Some((before, rest)) = template.split_once('{') else { return template == name };
+    let (Some(left), Some((_, after))) = (name.strip_prefix(before), rest.split_once('}')) else {
+        return false;
+    };
+    let level = left.find('/').unwrap_or(left.len());
+    let ends = left.char_indices().map(|(at, letter)| at + letter.len_utf8());
+    ends.take_while(|end| *end <= level).any(|end| fits(after, &left[end..]))
+}
+
 /// `[[links.mqtt.out]]`: order to foreign topic.
 #[derive(Clone, Debug)]
 pub struct MapOut {
@@ -253,6 +272,13 @@ impl LinkSettings {
     pub fn brokers(&self) -> impl Iterator<Item = &MqttSettings> {
         self.mqtt.iter().chain(&self.mqtt_also)
     }
+
+    /// `stale-after` of the rule that supplies a channel from a foreign topic; where several could, the shortest.
+    #[must_use]
+    pub fn mapped_stale_after(&self, channel: &str) -> Option<Micros> {
+        let rules = self.brokers().flat_map(|broker| &broker.map);
+        rules.filter(|rule| rule.may_supply(channel)).filter_map(|rule| rule.stale_after).min()
+    }
 }
 
 impl Default for DashboardSettings {
@@ -262,6 +288,28 @@ impl Default for DashboardSettings {
             hosts: Vec::new(),
             read_token_file: None,
             operator_token_file: None,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::fits;
+
+    #[test]
+    fn a_capture_stands_for_letters_of_one_level() {
+        let cases = [
+            ("district/quarry/current", "district/quarry/current", true),
+            ("district/quarry/current", "district/summit/current", false),
+            ("district/{1}/current", "district/quarry/current", true),
+            ("district/{1}/current", "district//current", false),
+            ("district/{1}/current", "district/a/b/current", false),
+            ("district/d-{2}/{1}", "district/d-3/voltage", true),
+            ("{1}/current", "block/a/current", false),
+            ("machine/T{1}/position", "machine/T14/position", true),
+        ];
+        for (template, name, want) in cases {
+            assert_eq!(fits(template, name), want, "{template} {name}");
         }
     }
 }

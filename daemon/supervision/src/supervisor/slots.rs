@@ -328,7 +328,8 @@ fn summed(model: &Model) -> Vec<Vec<ChannelIx>> {
     (0..model.feeds()).map(of_feed).collect()
 }
 
-/// `stale-after` of every channel, as the layout file says.
+/// `stale-after` of every channel, as the layout file says: of the rule that maps it from a foreign topic, else of its
+/// own table.
 pub(super) fn stale_afters(model: &Model) -> Vec<(ChannelIx, Option<Micros>)> {
     let table = &model.layout.protection;
     let stale_after = |route: Route| match route {
@@ -349,8 +350,15 @@ pub(super) fn stale_afters(model: &Model) -> Vec<(ChannelIx, Option<Micros>)> {
         | Route::Reverser(_)
         | Route::Output => None,
     };
+    let links = &model.layout.links;
     let routes = model.routes.iter().enumerate();
-    routes.map(|(at, route)| (ChannelIx::new(at), stale_after(*route))).collect()
+    routes
+        .map(|(at, route)| {
+            let channel = ChannelIx::new(at);
+            let mapped = links.mapped_stale_after(model.channels.name(channel));
+            (channel, mapped.or_else(|| stale_after(*route)))
+        })
+        .collect()
 }
 
 fn channel_slots(model: &Model) -> Vec<Slot> {

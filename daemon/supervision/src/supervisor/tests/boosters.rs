@@ -89,6 +89,14 @@ fn a_booster_that_is_cut_is_no_power_failure_of_its_districts() {
 }
 
 #[test]
+fn a_rule_that_maps_a_foreign_topic_says_how_long_it_may_be_silent() {
+    let mapped = "[links.mqtt]\nbroker = \"mqtt://127.0.0.1:1883\"\n[[links.mqtt.map]]\ntopic = \"shed/+\"\n\
+                  channel = \"district/{1}/current\"\nstale-after = \"200 ms\"";
+    let journal = "0..1000/20 district/quarry/current 0.4\n3000 tick";
+    check_with(mapped, journal, "1180 reading-stale district/quarry raised high", alarms);
+}
+
+#[test]
 fn a_blind_district_is_told_as_not_protected_and_cut_only_where_asked() {
     let journal = "0..1000/20 district/quarry/current 0.4\n3000 tick";
     check_with("", journal, "1980 reading-stale district/quarry raised high", alarms);
