@@ -2,6 +2,8 @@
 //!
 //! An order is not a state: a cut counts when readings taken after it prove it. Trying never stops.
 
+mod cut;
+
 use std::collections::VecDeque;
 
 use wiring::{
@@ -9,6 +11,7 @@ use wiring::{
     units::{Microamps, Micros, Millivolts, Mono},
 };
 
+use self::cut::CutOrder;
 use crate::{
     cause::Cause,
     noise::Noise,
@@ -83,25 +86,6 @@ pub(crate) enum Told {
     Back,
 }
 
-/// A cut under way or proved.
-#[derive(Clone, Copy, Debug)]
-struct CutOrder {
-    cause: Cause,
-    fault: Option<FaultNumber>,
-    first: Mono,
-    last: Mono,
-    attempt: u8,
-    /// Fault current is above this.
-    pickup: Microamps,
-    /// Fresh samples in a row after the order: above the pick-up, below the residual, without voltage.
-    above: u32,
-    low: u32,
-    no_volts: u32,
-    escalated: bool,
-    /// From before the start, and its actuator's node has not been heard yet: nobody could have obeyed.
-    early: bool,
-}
-
 /// Power of one feed.
 #[derive(Debug)]
 pub(crate) struct Power {
@@ -172,20 +156,9 @@ impl Power {
     ) {
         self.switched_on = None;
         self.odd = 0;
-        self.cut = Some(CutOrder {
-            cause,
-            fault,
-            first: now,
-            last: now,
-            attempt: 1,
-            pickup: pickup.max(self.residual()),
-            above: 0,
-            low: 0,
-            no_volts: 0,
-            escalated: false,
-            early: false,
-        });
-        self.tell(now, Told::Order { action: Action::Cut, cause, fault, attempt: 1 });
+        let cut = CutOrder::new(cause, fault, pickup.max(self.residual()), now);
+        self.cut = Some(cut);
+        self.tell(now, cut.told());
         self.change(PowerState::Cutting, now);
     }
 
@@ -263,14 +236,8 @@ impl Power {
         if sample.at <= cut.first {
             return;
         }
-        let above = cut.pickup <= amps;
-        cut.above = if above { cut.above + 1 } else { 0 };
-        if residual <= amps {
-            cut.low = 0;
-        } else if sample.proves {
-            cut.low += 1;
-        }
-        if cut.above >= SAMPLES && cut.first + patience <= sample.at && !cut.escalated {
+        cut.handle_current(amps, residual, sample.proves);
+        if cut.is_above() && cut.first + patience <= sample.at && !cut.escalated {
             self.escalate(Some(amps), sample.at);
         }
         self.try_proof(sample.at);
@@ -317,17 +284,10 @@ impl Power {
     /// The node of its actuator lives. After a restart of its own, a cut is ordered again.
     pub(crate) fn handle_node_back(&mut self, now: Mono) {
         self.off_by = None;
-        if let Some(cut) = self.cut {
-            let Some(order) = &mut self.cut else { return };
-            order.last = now;
-            if cut.early {
-                order.early = false;
-                order.first = now;
-            } else {
-                order.attempt = cut.attempt.saturating_add(1);
-            }
-            let attempt = order.attempt;
-            self.tell(now, order_of(&cut, attempt));
+        if let Some(cut) = &mut self.cut {
+            cut.handle_node_back(now);
+            let order = cut.told();
+            self.tell(now, order);
         }
     }
 
@@ -350,11 +310,8 @@ impl Power {
             PowerState::Cut if there && self.cut.is_none() => self.show_on(sample.at),
             PowerState::Cut => {}
             PowerState::Cutting | PowerState::CutFailed => {
-                if let Some(cut) = &mut self.cut
-                    && cut.first < sample.at
-                {
-                    let counts = none && sample.proves;
-                    cut.no_volts = if counts { cut.no_volts + 1 } else { 0 };
+                if let Some(cut) = &mut self.cut {
+                    cut.handle_voltage(none, sample);
                 }
                 self.try_proof(sample.at);
             }
@@ -462,13 +419,10 @@ impl Power {
     /// Orders again and says that it failed.
     fn cut_again(&mut self, seen: Option<Microamps>, now: Mono) {
         let Some(cut) = &mut self.cut else { return };
-        cut.last = now;
-        cut.early = false;
-        cut.attempt = cut.attempt.saturating_add(1);
-        cut.low = 0;
+        cut.repeat(now);
         let cut = *cut;
         self.odd = 0;
-        self.tell(now, order_of(&cut, cut.attempt));
+        self.tell(now, cut.told());
         if self.state != PowerState::CutFailed {
             let cause = Cause::CutFailure { seen, waited: now.since(cut.first) };
             self.tell(now, Told::Failed(cause));
@@ -490,14 +444,14 @@ impl Power {
         let Some(cut) = self.cut else { return };
         let says_off = self.feedback == Some(false);
         let proved = match self.proof() {
-            CutProof::Current if cut.low < SAMPLES => None,
+            CutProof::Current if !cut.is_low() => None,
             CutProof::Current => match self.feedback {
                 Some(false) => Some(ProofStrength::Strong),
                 Some(true) => None,
                 None if self.has_feedback => None,
                 None => Some(ProofStrength::Weak),
             },
-            CutProof::Voltage => (cut.no_volts >= SAMPLES).then_some(ProofStrength::Weak),
+            CutProof::Voltage => cut.is_dead().then_some(ProofStrength::Weak),
             CutProof::Feedback => says_off.then_some(ProofStrength::Weak),
             CutProof::None => None,
         };
@@ -594,10 +548,6 @@ impl Power {
     pub(crate) fn says_off(&self) -> bool {
         self.feedback == Some(false)
     }
-}
-
-const fn order_of(cut: &CutOrder, attempt: u8) -> Told {
-    Told::Order { action: Action::Cut, cause: cut.cause, fault: cut.fault, attempt }
 }
 
 #[cfg(test)]
