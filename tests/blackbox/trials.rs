@@ -21,7 +21,7 @@ fn tried(beds: &[Bed], id: &str, seed: u64) -> Pair {
 #[test]
 fn shorts_are_cut_in_time_and_nothing_else_is() {
     let beds = [Bed::generated(11, 10)];
-    for (id, seed) in [("F01", 1), ("F03", 2), ("F43", 3), ("F42", 4), ("F52", 4), ("F63", 5)] {
+    for (id, seed) in [("F01", 1), ("F03", 2), ("F43", 3), ("F42", 4), ("F63", 5)] {
         let it = tried(&beds, id, seed).with;
         assert!(it.flowed.is_some(), "{id}: no current flowed");
         assert!(it.cut, "{id} was not cut");

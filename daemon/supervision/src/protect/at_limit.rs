@@ -15,6 +15,8 @@ const HELD_DOWN: i64 = 25;
 const CHANGE: Microamps = Microamps(250_000);
 /// The slower of the two meters says so within this.
 const TOGETHER: Micros = Micros::from_millis(300);
+/// From the latest healthy voltage to one held down: one averaged reading may lie between them.
+const FALLS_WITHIN: Micros = Micros::from_millis(600);
 
 /// Voltage that fell from healthy to held down.
 #[derive(Clone, Copy, Debug)]
@@ -32,6 +34,8 @@ pub(crate) struct AtLimit {
     since: Option<Mono>,
     /// Where the layout file names no lamp and no resettable fuse, something else may limit: as good a sign of one.
     fall: Option<Fall>,
+    /// The latest healthy voltage: when, and the load a little before.
+    healthy: Option<(Mono, Microamps)>,
 }
 
 impl AtLimit {
@@ -40,20 +44,22 @@ impl AtLimit {
         *self = Self::default();
     }
 
-    /// A reading of voltage, with the one before it and the load of a little before.
+    /// A reading of voltage, with the load of a little before.
     pub(crate) fn handle_voltage(
         &mut self,
         settings: &Settings,
         now: Mono,
-        (before, volts): (Option<Millivolts>, Millivolts),
+        volts: Millivolts,
         load: impl FnOnce() -> Option<Microamps>,
     ) {
-        let held = volts < settings.volts.percent(HELD_DOWN);
-        let was_healthy = before.is_some_and(|before| settings.healthy_volts() <= before);
-        if !held {
+        if settings.healthy_volts() <= volts {
+            self.healthy = load().map(|load| (now, load));
+        }
+        if settings.volts.percent(HELD_DOWN) <= volts {
             self.fall = None;
-        } else if was_healthy && !settings.dc {
-            self.fall = load().map(|load| Fall { at: now, load, is_true: false });
+        } else if self.fall.is_none() && !settings.dc {
+            let healthy = self.healthy.filter(|(at, _)| now.since(*at) <= FALLS_WITHIN);
+            self.fall = healthy.map(|(_, load)| Fall { at: now, load, is_true: false });
         }
     }
 

@@ -278,8 +278,7 @@ impl Guard {
     /// A voltage reading of the district.
     pub(crate) fn handle_voltage(&mut self, volts: Millivolts, now: Mono) {
         let Self { settings, baseline, inrush, at_limit, .. } = self;
-        let before = self.volts.map(|(_, volts)| volts);
-        at_limit.handle_voltage(settings, now, (before, volts), || baseline.load_before(now));
+        at_limit.handle_voltage(settings, now, volts, || baseline.load_before(now));
         self.volts = Some((now, volts));
         inrush.handle_voltage(settings, now, volts, || baseline.load_before(now));
         let flows = self.last.is_some_and(|last| settings.residual < last.amps);

@@ -21,6 +21,10 @@ fn check_first(journal: &str, want: &str) {
 #[test]
 fn a_lamp_that_the_file_does_not_name_is_cut_after_half_a_second() {
     check_first(&collapse("0.8", "2.1", "0.8"), "2520 cut district/quarry at-limit");
+    // One reading is the average of before and after.
+    let averaged = collapse("0.8", "2.1", "0.8")
+        .replace("2010..6000/50", "2010 district/quarry/voltage 7.0\n2060..6000/50");
+    check_first(&averaged, "2580 cut district/quarry at-limit");
     // What flowed before is not drawn any more: less may flow than before.
     check_first(&collapse("2.4", "2.1", "0.8"), "2520 cut district/quarry at-limit");
 }
