@@ -132,7 +132,7 @@ fn what_was_locked_out_stays_so_though_the_history_cannot_be_written() {
     Daemon::run(folder.path(), &layout()).terminate();
     let db = rusqlite::Connection::open(data.join("history.db")).expect("it opens");
     db.execute_batch(
-        "INSERT INTO lock_out(district, fault, utc_us) VALUES ('district/east', NULL, 1); \
+        "INSERT OR REPLACE INTO lock_out(district, fault, utc_us) VALUES ('district/east', NULL, 1); \
          BEGIN IMMEDIATE",
     )
     .expect("locked");
