@@ -295,7 +295,8 @@ impl Power {
     pub(crate) fn handle_voltage(&mut self, volts: Millivolts, sample: Proving) {
         self.has_voltage = true;
         let none = volts < self.settings.volts.percent(NO_VOLTAGE);
-        let there = self.settings.volts.percent(50) <= volts;
+        // A voltmeter before an actuator that says it is off shows its supply, not its track.
+        let there = self.settings.volts.percent(50) <= volts && self.feedback != Some(false);
         self.no_voltage = none && !self.settings.dc;
         match self.state {
             PowerState::Unknown | PowerState::Restoring if there => self.show_on(sample.at),
@@ -324,9 +325,14 @@ impl Power {
 
     /// What the actuator says of itself.
     pub(crate) fn handle_feedback(&mut self, on: bool, now: Mono) {
-        self.feedback = Some(on);
+        let is_first_word = self.feedback.replace(on).is_none();
         self.has_feedback = true;
         match (self.state, on) {
+            // Volts alone had shown it on: they are those of its supply, and it was off all the time.
+            (PowerState::On, false) if is_first_word && self.is_idle() => {
+                self.change(PowerState::Cut, now);
+                self.been_on = false;
+            }
             (PowerState::Unknown | PowerState::Restoring, true) => self.show_on(now),
             (PowerState::Unknown, false) => self.change(PowerState::Cut, now),
             (PowerState::On, false) => self.go(now),

@@ -89,6 +89,16 @@ fn a_booster_that_is_cut_is_no_power_failure_of_its_districts() {
 }
 
 #[test]
+fn volts_before_an_actuator_that_says_off_are_no_power_and_no_failure_of_it() {
+    let journal = "0 district/quarry/feedback off\n0..2000/100 district/quarry/voltage 15.87\n\
+                   50..2000/100 district/quarry/feedback off\n0..2000/20 district/quarry/current 0.0";
+    check_with("", journal, "", alarms);
+    let volts_first = "0..2000/100 district/quarry/voltage 15.87\n0..2000/20 district/quarry/current 0.0\n\
+                       150..2000/100 district/quarry/feedback off";
+    check_with("", volts_first, "", alarms);
+}
+
+#[test]
 fn a_rule_that_maps_a_foreign_topic_says_how_long_it_may_be_silent() {
     let mapped = "[links.mqtt]\nbroker = \"mqtt://127.0.0.1:1883\"\n[[links.mqtt.map]]\ntopic = \"shed/+\"\n\
                   channel = \"district/{1}/current\"\nstale-after = \"200 ms\"";
