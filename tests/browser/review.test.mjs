@@ -33,9 +33,9 @@ test('the list is narrowed by district, and the address keeps it', only, async (
 
 test('earlier faults of the same suspect stand beside this one on one scale', only, async () => {
   const { page, context } = await openPage(browser, program.url, '/faults/27');
-  await page.waitForFunction(() => document.querySelectorAll('.compare svg').length === 3);
-  assert.deepEqual(await page.locator('.compare a').allInnerTexts(), ['Fault 25', 'Fault 24']);
-  for (const d of await page.locator('.compare .trace').evaluateAll((all) => all.map((it) => it.getAttribute('d')))) assert.ok(d.length > 20);
+  await page.waitForFunction(() => document.querySelectorAll('.a-compare .compare svg').length === 3);
+  assert.deepEqual(await page.locator('.a-compare .compare a').allInnerTexts(), ['Fault 25', 'Fault 24']);
+  for (const d of await page.locator('.a-compare .compare .trace').evaluateAll((all) => all.map((it) => it.getAttribute('d')))) assert.ok(d.length > 20);
   await context.close();
 });
 

@@ -55,8 +55,8 @@ function choice() {
 function power(it) {
   if (!it.districts.length) return html`<section class="panel"><div class="head"><h2>Power</h2></div><p class="quiet pad">No state of power was recorded.</p></section>`;
   return html`<section class="panel" aria-labelledby="h-up"><div class="head"><h2 id="h-up">Power</h2><span class="quiet">filled is on, outlined is off, dashed is not known; a line is a fault</span></div><div class="pad">${timeline(it)}</div>
-    <div class="scroll" tabindex="0" role="region" aria-label="Power by district"><table><thead><tr><th scope="col">District</th><th scope="col" class="n">Uptime</th><th scope="col" class="n">On</th><th scope="col" class="n">Off</th><th scope="col" class="n">Not known</th><th scope="col" class="n">Times off</th><th scope="col" class="n">Faults</th></tr></thead>
-    <tbody>${it.districts.map((d) => html`<tr><th scope="row">${d.district}</th><td class="n">${d.uptime === null ? 'not known' : `${d.uptime.toFixed(2)} %`}</td><td class="n">${span(d.on_s * 1000)}</td><td class="n">${span(d.off_s * 1000)}</td><td class="n">${span(d.unknown_s * 1000)}</td><td class="n">${d.cuts}</td><td class="n">${d.faults}</td></tr>`)}</tbody></table></div></section>`;
+    <div class="scroll" tabindex="0" role="region" aria-label="Power by district"><table class="stack"><thead><tr><th scope="col">District</th><th scope="col" class="n">Uptime</th><th scope="col" class="n">On</th><th scope="col" class="n">Off</th><th scope="col" class="n">Not known</th><th scope="col" class="n">Times off</th><th scope="col" class="n">Faults</th></tr></thead>
+    <tbody>${it.districts.map((d) => html`<tr><th scope="row">${d.district}</th><td data-label="Uptime" class="n">${d.uptime === null ? 'not known' : `${d.uptime.toFixed(2)} %`}</td><td data-label="On" class="n">${span(d.on_s * 1000)}</td><td data-label="Off" class="n">${span(d.off_s * 1000)}</td><td data-label="Not known" class="n">${span(d.unknown_s * 1000)}</td><td data-label="Times off" class="n">${d.cuts}</td><td data-label="Faults" class="n">${d.faults}</td></tr>`)}</tbody></table></div></section>`;
 }
 
 /** @param {any} it */
@@ -71,8 +71,8 @@ function timeline(it) {
 }
 
 /** @param {any} it */
-const faults = (it) => html`<section class="panel" aria-labelledby="h-f"><div class="head"><h2 id="h-f">Faults</h2></div>${it.faults.length ? html`<div class="scroll" tabindex="0" role="region" aria-label="Faults of the session"><table class="rows"><thead><tr><th scope="col">Fault</th><th scope="col">When</th><th scope="col">District</th><th scope="col">What</th><th scope="col">First suspect</th></tr></thead>
-  <tbody>${it.faults.map((f) => html`<tr><th scope="row"><a href="/faults/${f.fault}">${f.fault}</a></th><td>${clock(f.trigger_us / 1000)}</td><td>${f.district}</td><td>${f.text}</td><td>${f.named ? `${f.named} (named)` : (f.suspect ?? 'not known')}</td></tr>`)}</tbody></table></div>` : html`<p class="pad">None was recorded.</p>`}</section>`;
+const faults = (it) => html`<section class="panel" aria-labelledby="h-f"><div class="head"><h2 id="h-f">Faults</h2></div>${it.faults.length ? html`<div class="scroll" tabindex="0" role="region" aria-label="Faults of the session"><table class="rows stack"><thead><tr><th scope="col">Fault</th><th scope="col">When</th><th scope="col">District</th><th scope="col">What</th><th scope="col">First suspect</th></tr></thead>
+  <tbody>${it.faults.map((f) => html`<tr><th scope="row"><a href="/faults/${f.fault}">${f.fault}</a></th><td data-label="When">${clock(f.trigger_us / 1000)}</td><td data-label="District">${f.district}</td><td data-label="What" class="wide">${f.text}</td><td data-label="First suspect" class="wide">${f.named ? `${f.named} (named)` : (f.suspect ?? 'not known')}</td></tr>`)}</tbody></table></div>` : html`<p class="pad">None was recorded.</p>`}</section>`;
 
 /** @param {any} it */
 function alarms(it) {
