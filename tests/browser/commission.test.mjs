@@ -65,9 +65,9 @@ async function free() {
   return MACHINES.find((id) => of(id) && s.blocks[of(id).block].occupied === 'no') ?? MACHINES[0];
 }
 
-// Open: on the demo the page's step 6 is not always left after the cut, so the walk to its end is not judged here; the terminal
-// goes the same way in tests/blackbox/commission.rs.
-test('a turnout is commissioned through on a phone and is proved', { skip: skip || 'open: step 6 after the cut', timeout: 240_000 }, async () => {
+// Open: on the demo the page does not always leave step 6 after the cut, so the walk ends before it here; the terminal
+// goes to the end in tests/blackbox/commission.rs.
+test('a turnout is commissioned on a phone up to the test of its cut', { skip, timeout: 240_000 }, async () => {
   const machine = await free();
   const { page, noted, context } = await signedIn(`/commission/${machine.toLowerCase()}`, PHONE);
   await keep(page, 'commission-0-begin');
@@ -104,19 +104,6 @@ test('a turnout is commissioned through on a phone and is proved', { skip: skip 
   }
   await where(page, 'step 6 of 7');
   await keep(page, 'commission-6-trip');
-  await answer(page, 'cut', {});
-  await page.getByRole('button', { name: /^Restore / }).waitFor({ timeout: 30_000 });
-  await keep(page, 'commission-6-cut');
-  await answer(page, 'skip', { reason: 'coins are laid for the whole district' });
-  await where(page, 'step 7 of 7');
-  await keep(page, 'commission-7-sign');
-  await answer(page, 'sign', { initials: 'IH' });
-  await page.getByRole('button', { name: `Begin with ${machine}` }).waitFor();
-  const { state, by, history } = await api(`commission/${machine}`);
-  assert.equal(`${state} ${by}`, 'proved IH');
-  assert.equal(history[0].outcome, 'passed');
-  assert.match(JSON.stringify(history[0].steps), /cut proved/);
-  assert.deepEqual(history[0].steps.map((it) => it.outcome), ['passed', 'passed', 'passed', 'passed', 'passed', 'passed', 'skipped', 'passed']);
   assert.deepEqual(noted.errors, []);
   assert.deepEqual(noted.elsewhere, []);
   await context.close();
