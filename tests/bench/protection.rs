@@ -1,7 +1,7 @@
 //! The closed-loop figures: what share of faults is cut, how soon, what contacts survive, who is named, and how often
 //! clean traffic is cut; beside it the same faults with breakers alone.
 //!
-//! `cargo bench --bench protection` (about a quarter of an hour on two cores).
+//! `cargo bench -p supervision --bench protection` (about a quarter of an hour on two cores).
 //! `--minutes M` begins nothing after so many minutes of either part; `--quick` a smoke run; `--seed S`; `--faults N`; `--hours H` of clean traffic; `--layouts N`; `--only F01,F14`;
 //! `--with-only` leaves out the same faults with breakers alone;
 //! `--list` names every fault that fell short, with layout and seed.

@@ -6,7 +6,7 @@ use wiring::{
     units::{Microamps, Microohms, Micros, Mono},
 };
 
-use super::{Supervisor, facts::SAME};
+use super::{Supervisor, facts::SAME, trips::is_fault_current};
 use crate::{
     cause::Cause,
     input::Value,
@@ -290,24 +290,7 @@ fn crept(recording: &Recording, current: wiring::index::ChannelIx) -> bool {
 
 /// Current is what tripped. A frog on the wrong rail, or power that went, is cut or told without a fault current.
 const fn is_step(cause: Cause) -> bool {
-    match cause {
-        Cause::Short { .. }
-        | Cause::HalfShort { .. }
-        | Cause::LowVoltage { .. }
-        | Cause::AtLimit { .. }
-        | Cause::Overload { .. }
-        | Cause::Contact { .. }
-        | Cause::TrippedElsewhere { .. } => true,
-        Cause::Mismatch { .. }
-        | Cause::PowerGone { .. }
-        | Cause::CutFailure { .. }
-        | Cause::Stale
-        | Cause::TestLimit { .. }
-        | Cause::Operator
-        | Cause::Shutdown
-        | Cause::Retry(_)
-        | Cause::Start => false,
-    }
+    is_fault_current(cause) || matches!(cause, Cause::Overload { .. })
 }
 
 /// After power came back it is the load before it went that tells load from a short.

@@ -369,7 +369,7 @@ impl Supervisor {
 }
 
 /// Fault current flowed, or flows.
-const fn is_fault_current(cause: Cause) -> bool {
+pub(super) const fn is_fault_current(cause: Cause) -> bool {
     match cause {
         Cause::Short { .. }
         | Cause::HalfShort { .. }

@@ -10,8 +10,8 @@ use super::{
 
 /// Events, and simple node information.
 const PROTOCOLS: [u8; 3] = [0x04, 0x10, 0x00];
-/// Permanent: not implemented.
-const NOT_IMPLEMENTED: [u8; 2] = [0x10, 0x43];
+/// The standard's code for a permanent refusal, for messages of a protocol in which this node takes no part (S-9.7.3).
+const TAKES_NO_PART: [u8; 2] = [0x10, 0x43];
 
 impl Node {
     /// A message to one node.
@@ -41,12 +41,12 @@ impl Node {
     }
 
     pub(super) fn reject_datagram(&mut self, to: u16) {
-        self.to(mti::DATAGRAM_REJECTED, to, &NOT_IMPLEMENTED);
+        self.to(mti::DATAGRAM_REJECTED, to, &TAKES_NO_PART);
     }
 
     pub(super) fn reject(&mut self, to: u16, mti: u16) {
         let [high, low] = mti.to_be_bytes();
-        let [one, two] = NOT_IMPLEMENTED;
+        let [one, two] = TAKES_NO_PART;
         self.to(mti::REJECTED, to, &[one, two, high, low]);
     }
 
