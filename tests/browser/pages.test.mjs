@@ -117,7 +117,7 @@ test('a first visit moves less than 100 kB', async () => {
 test('an empty layout says what to do next', { skip: real && 'only the preview can be empty' }, async () => {
   const empty = await startProgram('empty');
   const { page, context } = await openPage(browser, empty.url, '/live', { viewport: { width: 390, height: 844 } });
-  assert.match(await page.locator('h1').first().innerText(), /Nothing is wired yet/);
+  await page.locator('h1', { hasText: 'Nothing is wired yet' }).waitFor();
   assert.equal(await page.locator('.feeder').count(), 0);
   await context.close();
   await empty.stop();

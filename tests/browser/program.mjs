@@ -40,9 +40,12 @@ export async function startProgram(state = 'script', env = {}) {
     setTimeout(() => failed(new Error(`no address within 15 s: ${text}`)), 15_000).unref();
   });
   const { url, token } = await told;
+  // A test that fails before it has stopped its program must not keep the run alive.
+  for (const handle of [child, child.stdout, child.stderr]) handle.unref();
   const stop = () =>
     new Promise((done) => {
       if (child.exitCode !== null) return done();
+      child.ref();
       child.on('exit', done);
       child.kill('SIGINT');
       setTimeout(() => child.kill('SIGKILL'), 10_000).unref();
