@@ -126,13 +126,6 @@ impl Accumulator {
     pub fn is_full(&self) -> bool {
         self.spent >= 1.0
     }
-
-    /// Time left at a constant `multiple`; none at pick-up or below.
-    #[must_use]
-    pub fn time_left(&self, curve: CurveName, multiplier: f64, multiple: f64) -> Option<Micros> {
-        let whole = effective_seconds(curve, multiplier, multiple)?;
-        Some(Micros((whole * (1.0 - self.spent).max(0.0) * 1e6).ceil() as u64))
-    }
 }
 
 /// A curve with multiplier zero operates, or forgets, at once.

@@ -8,7 +8,7 @@ use std::{
 use circuit::grid::{Bridge, Flow, Switches};
 use wiring::{
     channel::{ChannelTable, Object, Quantity},
-    index::{BlockIx, BoosterIx, ChannelIx, DistrictIx, MachineIx, PoleIx, ReverserIx},
+    index::{BoosterIx, ChannelIx, DistrictIx, MachineIx, PoleIx, ReverserIx},
     layout::{Layout, Position, Supply},
     units::{Micros, Mono},
 };
@@ -218,13 +218,6 @@ impl World {
     #[must_use]
     pub fn solutions(&self) -> u64 {
         self.plant.solutions
-    }
-
-    /// Where the head of each train is: its block, and metres from the start of the piece it stands on.
-    #[must_use]
-    pub fn train_heads(&self) -> Vec<(BlockIx, f64)> {
-        let on = self.trains.iter().filter(|train| !train.lifted);
-        on.map(|train| (train.path[0].block(&self.layout), train.head)).collect()
     }
 
     pub(crate) fn tell(&mut self, what: Truth) {

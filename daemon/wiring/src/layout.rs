@@ -11,7 +11,7 @@ use crate::{
     },
     links::LinkSettings,
     protection::ProtectionTable,
-    trackwork::{FrogName, Hand, Kind, Leg, Port},
+    trackwork::{FrogName, Hand, Kind, Port},
     units::{Gauge, Microamps, Micrometres, Microohms, Micros, Millicelsius, Millivolts},
 };
 
@@ -498,15 +498,6 @@ pub struct Reverser {
     pub span: Span,
     /// The block whose A and B it may swap.
     pub block: BlockIx,
-}
-
-/// The leg of a turnout that a position leads to.
-#[derive(Clone, Copy, Debug, Eq, PartialEq)]
-pub struct LegOf {
-    /// The machine that decides.
-    pub machine: MachineIx,
-    /// The leg in use when it is normal.
-    pub normal: Leg,
 }
 
 impl Layout {

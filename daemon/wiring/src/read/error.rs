@@ -258,16 +258,4 @@ impl FileErrorKind {
                 | Self::IdBad { .. }
         )
     }
-
-    /// The text is no TOML or too large: the file could not be read at all.
-    #[must_use]
-    pub const fn is_unreadable(&self) -> bool {
-        matches!(
-            self,
-            Self::Unquoted { .. }
-                | Self::Doubled { .. }
-                | Self::Syntax { .. }
-                | Self::TooLarge { .. }
-        )
-    }
 }

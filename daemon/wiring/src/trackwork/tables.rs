@@ -2,7 +2,7 @@
 //!
 //! Source: drawn geometry, re-derived by this crate's geometry tests, which draw every route's rails and intersect them.
 
-use super::{FrogName, Hand, Kind, Leg, Port};
+use super::{FrogName, Kind, Leg, Port};
 use crate::{
     index::MachineIx,
     layout::{Position, Side},
@@ -256,18 +256,6 @@ impl Kind {
             Self::Crossing { .. } => "crossing",
             Self::DoubleSlip { .. } => "double-slip",
             Self::SingleSlip { .. } => "single-slip",
-        }
-    }
-}
-
-impl Hand {
-    /// The straight leg; a wye has none.
-    #[must_use]
-    pub const fn straight_leg(self) -> Option<Leg> {
-        match self {
-            Self::Left => Some(Leg::Right),
-            Self::Right => Some(Leg::Left),
-            Self::Wye => None,
         }
     }
 }
