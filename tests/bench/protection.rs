@@ -16,7 +16,7 @@ mod trial;
 
 use std::time::{Duration, Instant};
 
-use simulator::Expected;
+use simulator::{Expected, random::Random};
 use trial::{
     bed::Bed,
     draw::{self, Pair},
@@ -125,7 +125,8 @@ fn clean(args: &Args) {
         args.deadline(),
         |at| {
             let seed = args.seed * 10_007 + at as u64;
-            let bed = Bed::generated(seed % 1_000_003, 4 + at % 9);
+            let bed =
+                Bed::generated(seed % 1_000_003, draw::turnouts(&mut Random::new(seed, 0xc1ea)));
             draw::clean(&bed, seed, length, draw::sparse())
         },
         |_, it| {

@@ -21,9 +21,10 @@ use super::{
     judge::{self, Outcome},
 };
 
-/// Steps of a trial, and of clean traffic, where nothing is as quick.
+/// Steps of a trial: no longer than the way of an order. Clean traffic ends with the first one; readings have the
+/// instants at which they come in any case.
 const STEP: Micros = Micros::from_millis(5);
-const CLEAN_STEP: Micros = Micros::from_millis(10);
+const CLEAN_STEP: Micros = Micros::from_millis(100);
 /// A fault has so long to find its place and its train.
 const PLACED_WITHIN: Micros = Micros::from_millis(30_000);
 /// A fault that nobody cuts is removed by the crew after this.
@@ -61,10 +62,15 @@ pub fn beds(seed: u64, layouts: usize) -> Vec<Bed> {
     let mut random = Random::new(seed, 0xbed5);
     (0..layouts)
         .map(|_| {
-            let turnouts = 8 + random.below(53);
+            let turnouts = turnouts(&mut random);
             Bed::generated(random.bits() % 1_000_000, turnouts)
         })
         .collect()
+}
+
+/// The size of a drawn layout: 8 to 60 turnouts.
+pub fn turnouts(random: &mut Random) -> usize {
+    8 + random.below(53)
 }
 
 /// With the supervisor, and the same without; none: the fault found no place on any layout that was asked.

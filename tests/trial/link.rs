@@ -1,5 +1,7 @@
 //! The link between the simulated nodes and the supervisor: what a link would make of each reading, births, silence.
 
+use std::collections::VecDeque;
+
 use simulator::{Node, SimReading, SimValue};
 use supervision::{
     input::{Announced, Input, Invalid, LinkReport, NodeIx, Quality, Reading, Transport, Value},
@@ -18,7 +20,7 @@ const REMEMBERED: usize = 64;
 /// What a link remembers of one node.
 struct Heard {
     latest: Option<u64>,
-    recent: Vec<u64>,
+    recent: VecDeque<u64>,
     at: Mono,
     lost: bool,
 }
@@ -30,44 +32,49 @@ pub struct Link {
 
 impl Link {
     pub fn new(nodes: usize) -> Self {
-        let heard = |_| Heard { latest: None, recent: Vec::new(), at: Mono::START, lost: false };
+        let heard =
+            |_| Heard { latest: None, recent: VecDeque::new(), at: Mono::START, lost: false };
         Self { nodes: (0..nodes).map(heard).collect() }
     }
 
     /// What a reading is by its number: re-sent, overtaken, or in order.
     fn quality(&mut self, reading: &SimReading) -> Quality {
         let heard = &mut self.nodes[reading.node];
-        if heard.recent.contains(&reading.number) {
+        let is_newest = heard.latest.is_none_or(|latest| latest < reading.number);
+        // The newest of all cannot have come before.
+        if !is_newest && heard.recent.contains(&reading.number) {
             return Quality::Resent;
         }
         if heard.recent.len() == REMEMBERED {
-            heard.recent.remove(0);
+            heard.recent.pop_front();
         }
-        heard.recent.push(reading.number);
-        if heard.latest.is_some_and(|latest| reading.number < latest) {
+        heard.recent.push_back(reading.number);
+        if !is_newest {
             return Quality::Late;
         }
         heard.latest = Some(reading.number);
         Quality::Good
     }
 
-    /// A reading as a link hands it on, with the sign of life where the node had been lost.
-    pub fn reading(&mut self, reading: &SimReading, channels: &ChannelTable) -> Vec<Input> {
+    /// A reading as a link hands it on, after the sign of life where the node had been lost.
+    pub fn reading(
+        &mut self,
+        reading: &SimReading,
+        channels: &ChannelTable,
+    ) -> impl Iterator<Item = Input> + use<> {
         let quality = self.quality(reading);
         let heard = &mut self.nodes[reading.node];
         heard.at = reading.at;
-        let mut inputs = Vec::new();
-        if std::mem::take(&mut heard.lost) {
-            inputs.push(Input::Link(LinkReport::Alive { node: node_ix(reading.node) }));
-        }
+        let alive = std::mem::take(&mut heard.lost)
+            .then(|| Input::Link(LinkReport::Alive { node: node_ix(reading.node) }));
         let quantity = channels.channel(reading.channel).quantity;
-        inputs.push(Input::Reading(Reading {
+        let input = Input::Reading(Reading {
             channel: reading.channel,
             value: value_of(quantity, reading.value),
             quality,
             node_ms: u32::try_from(reading.node_ms).ok(),
-        }));
-        inputs
+        });
+        alive.into_iter().chain([input])
     }
 
     /// A node has introduced itself at `now`.

@@ -137,7 +137,7 @@ impl Contact {
 
     /// It carries more than it should.
     pub(crate) fn is_hit(&self) -> bool {
-        self.hit.is_some()
+        self.hit.is_some() || HIT_FROM * self.rating <= self.amps
     }
 
     /// It must be followed moment by moment: below what it holds, it only cools.

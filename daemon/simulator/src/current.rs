@@ -36,25 +36,23 @@ impl World {
     /// volts that it sees: they are searched by halving, all vehicles at once, because more volts always mean more
     /// current and so fewer volts.
     pub(crate) fn solve(&mut self) -> bool {
-        for train in &mut self.trains {
-            self.redraw |= train.take_changed();
-        }
-        if self.redraw || self.unsettled || self.faults.is_in_motion() {
-            self.redraw = false;
-            self.draw();
+        let changed = self.trains.iter().any(Train::has_changed);
+        if self.redraw || changed || self.faults.is_in_motion() {
+            let anew = std::mem::take(&mut self.redraw);
+            self.draw(anew);
         }
         self.set_switches();
         let changed = self.plant.solve(&self.switches, &self.bridges);
-        let may_charge = changed || self.unsettled;
+        if !(changed || self.charging) {
+            return false;
+        }
         let sees = |&&(bridge, train, vehicle): &&(usize, usize, usize)| {
             self.trains[train].would_charge(vehicle, self.volts_across(bridge))
         };
-        let charging: Vec<_> =
-            self.loads.iter().filter(|_| may_charge).filter(sees).copied().collect();
-        if charging.is_empty() {
-            return changed;
+        let charging: Vec<_> = self.loads.iter().filter(sees).copied().collect();
+        if !charging.is_empty() {
+            self.search_volts(&charging);
         }
-        self.search_volts(&charging);
         true
     }
 
@@ -64,14 +62,14 @@ impl World {
             self.trains[*train].open_bracket(*vehicle, nominal);
         }
         for _ in 0..HALVINGS {
-            self.draw();
+            self.draw(false);
             self.plant.solve(&self.switches, &self.bridges);
             for &(bridge, train, vehicle) in charging {
                 let volts = self.volts_across(bridge);
                 self.trains[train].narrow_bracket(vehicle, volts);
             }
         }
-        self.draw();
+        self.draw(false);
         self.plant.solve(&self.switches, &self.bridges);
     }
 
@@ -80,8 +78,8 @@ impl World {
         self.plant.flow.bridges[bridge].0.abs() * self.plant.bridges()[bridge].resistance.0
     }
 
-    /// Draws everything that lies between rails: standing loads, vehicles, faults.
-    pub(crate) fn draw(&mut self) {
+    /// Draws everything that lies between rails: standing loads, vehicles, faults. `anew`: also what did not change.
+    pub(crate) fn draw(&mut self, anew: bool) {
         let nominal = self.nominal();
         self.bridges.clear();
         self.is_load.clear();
@@ -95,18 +93,16 @@ impl World {
                 self.is_load.push(true);
             }
         }
-        let mut contacts = Vec::new();
-        for (train, it) in self.trains.iter().enumerate() {
-            contacts.clear();
-            it.contacts(&self.built, nominal, &mut contacts);
-            for contact in &contacts {
+        for train in 0..self.trains.len() {
+            let sound = self.trains[train].is_sound();
+            for contact in self.trains[train].contacts(&self.built, nominal, anew) {
                 if let Some(vehicle) = contact.load_of {
                     self.loads.push((self.bridges.len(), train, vehicle));
                 }
                 let resistance = Ohms(contact.ohms);
                 self.bridges.push(Bridge { from: contact.from, to: contact.to, resistance });
-                let sound = contact.load_of.is_some_and(|vehicle| it.is_sound(vehicle));
-                self.is_load.push(sound);
+                // A short inside a train is in its first vehicle.
+                self.is_load.push(contact.load_of.is_some_and(|vehicle| sound || 0 < vehicle));
             }
         }
         self.mind_boundaries();
@@ -141,19 +137,24 @@ impl World {
         self.layout.boosters.first().map_or(15.0, |it| it.volts.volts())
     }
 
-    pub(crate) fn feed_trains(&mut self, span: f64) {
+    /// Tells vehicles what they see and draw.
+    pub(crate) fn feed_trains(&mut self) {
         let nominal = self.nominal();
-        // A capacitor may fill within one step: what it drew must not stay drawn.
-        let charged = self.trains.iter().any(|it| !it.lifted && it.is_charging());
-        for &(bridge, train, vehicle) in &self.loads {
+        for at in 0..self.loads.len() {
+            let (bridge, train, vehicle) = self.loads[at];
             let amps = self.plant.flow.bridges[bridge].0.abs();
             let volts = self.volts_across(bridge);
-            self.trains[train].feed(vehicle, nominal, volts, amps, span);
+            self.trains[train].feed(vehicle, nominal, volts, amps, self.now);
         }
-        let was_unsettled = self.unsettled;
-        self.unsettled = self.trains.iter().any(Train::is_unsettled);
-        // What charged a moment ago may be full now.
-        self.redraw |= charged || was_unsettled || self.unsettled;
+        self.charging = self.trains.iter().any(Train::is_charging);
+    }
+
+    /// Capacitors take for `span` seconds what was solved last.
+    pub(crate) fn charge_trains(&mut self, span: f64) {
+        self.charging = false;
+        for train in self.trains.iter_mut().filter(|it| !it.lifted) {
+            self.charging |= train.charge(span);
+        }
     }
 
     /// A short is what boosters give beyond what loads take. A wheel that joins two districts carries honest current.

@@ -13,6 +13,7 @@ use wiring::{
 
 use crate::{
     machine::{Machine, Mood},
+    pace::FINE,
     sensor::Ailment,
     world::World,
 };
@@ -119,16 +120,17 @@ impl Effect {
         }
     }
 
-    /// It changes before `until`.
-    pub(crate) fn is_delicate(&self, machines: &[Machine], until: Mono) -> bool {
+    /// When it changes next by more than a little.
+    pub(crate) fn next_change(&self, machines: &[Machine], now: Mono) -> Option<Mono> {
         match self {
-            Self::ChangesEarly { machine, .. } => machines[machine.at()].is_changing(until),
-            Self::Pulses { times, .. } => {
-                let near = Micros::from_millis(12);
-                let edges = times.iter().flat_map(|(begin, end)| [*begin, *end]);
-                edges.into_iter().any(|edge| edge <= until + near && until <= edge + near)
+            Self::ChangesEarly { machine, .. } => {
+                machines[machine.at()].is_changing(now).then_some(now + FINE)
             }
-            _ => false,
+            Self::Pulses { times, .. } => {
+                let edges = times.iter().flat_map(|(begin, end)| [*begin, *end]);
+                edges.filter(|edge| now < *edge).min()
+            }
+            _ => None,
         }
     }
 

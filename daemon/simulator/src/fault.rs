@@ -149,11 +149,11 @@ impl Faults {
         effects.filter_map(move |effect| effect.bridge(machines, now))
     }
 
-    /// Something of a fault happens before `until`.
-    pub(crate) fn is_delicate(&self, machines: &[Machine], until: Mono) -> bool {
+    /// When something of a fault happens next.
+    pub(crate) fn next_change(&self, machines: &[Machine], now: Mono) -> Option<Mono> {
         let effects = self.active.iter().flat_map(|active| &active.effects);
-        self.waiting.iter().any(|it| it.at <= until)
-            || effects.into_iter().any(|effect| effect.is_delicate(machines, until))
+        let changes = effects.filter_map(|effect| effect.next_change(machines, now));
+        changes.chain(self.waiting.iter().map(|it| it.at)).min()
     }
 
     /// A bridge of a fault changes with time.

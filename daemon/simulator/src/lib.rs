@@ -15,6 +15,7 @@ mod inject_power;
 mod inject_sensor;
 mod machine;
 pub mod output;
+mod pace;
 pub mod plan;
 mod plant;
 mod probe;

@@ -5,12 +5,16 @@ use wiring::{
     units::{Micros, Mono},
 };
 
+use crate::pace::FINE;
+
 /// Share of the travel after which the old contact opens, and the new one closes. Common practice of slow machines with
 /// built-in contacts, no source.
 const CONTACT_OPENS: f64 = 0.45;
 const CONTACT_CLOSES: f64 = 0.6;
 /// Share of the travel at which a blocked machine stands still: inside the contacts' dead band.
 const STALLS_AT: f64 = 0.5;
+/// Share of a travel's time after which a machine that stands still says that it knows nothing.
+const GIVES_UP: f64 = 1.2;
 
 /// How a machine behaves.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -51,6 +55,8 @@ pub(crate) struct Machine {
     pub(crate) mood: Mood,
     /// Its true time of one throw.
     throw_time: Micros,
+    /// What its position sensor said when it was asked last.
+    said: &'static str,
 }
 
 impl Machine {
@@ -62,6 +68,7 @@ impl Machine {
             asked: Position::Normal,
             mood: Mood::Healthy,
             throw_time,
+            said: "",
         }
     }
 
@@ -150,16 +157,37 @@ impl Machine {
         match (self.mood, self.travel) {
             (Mood::ReportsStuck(word), _) => word,
             (Mood::ReportsUnknown, _) => "unknown",
-            (Mood::Stalls, Some(_)) if 1.2 < self.progress(now) => "unknown",
+            (Mood::Stalls, Some(_)) if GIVES_UP <= self.progress(now) => "unknown",
             (_, Some(_)) => "moving",
             (_, None) => self.rest.word(),
         }
     }
 
+    /// It says something new.
+    pub(crate) fn has_news(&mut self, now: Mono) -> bool {
+        let word = self.report(now);
+        std::mem::replace(&mut self.said, word) != word
+    }
+
+    /// When its contacts, its points or what it says change next.
+    pub(crate) fn next_change(&self, now: Mono) -> Option<Mono> {
+        let Travel { began, .. } = self.travel?;
+        let progress = self.progress(now);
+        let marks = [CONTACT_OPENS, STALLS_AT, CONTACT_CLOSES, 1.0, GIVES_UP];
+        let mark = marks.into_iter().find(|mark| progress < *mark)?;
+        let at = began + Micros((mark * self.takes() * 1e6).ceil() as u64);
+        Some(at.max(now + FINE))
+    }
+
+    /// Time of one throw. Unit: second.
+    fn takes(&self) -> f64 {
+        let factor = if let Mood::Slow(factor) = self.mood { factor } else { 1.0 };
+        self.throw_time.seconds().max(0.02) * factor
+    }
+
     fn progress(&self, now: Mono) -> f64 {
         let Some(Travel { began, .. }) = self.travel else { return 1.0 };
-        let factor = if let Mood::Slow(factor) = self.mood { factor } else { 1.0 };
-        now.since(began).seconds() / (self.throw_time.seconds().max(0.02) * factor)
+        now.since(began).seconds() / self.takes()
     }
 }
 

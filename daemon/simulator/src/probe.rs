@@ -134,13 +134,19 @@ impl Wheel {
         self.slots[slot as usize].push(at as u32);
     }
 
-    /// All that are due by `now`, ascending.
-    pub(crate) fn take(&mut self, now: Mono, due: &mut Vec<u32>) {
+    /// The probes of the next millisecond that has any, ascending, and when it is; none by `until`.
+    pub(crate) fn take(&mut self, until: Mono, due: &mut Vec<u32>) -> Option<Mono> {
         due.clear();
-        while self.next * 1_000 <= now.0 {
-            due.append(&mut self.slots[(self.next % SLOTS) as usize]);
+        while self.next * 1_000 <= until.0 {
+            let slot = &mut self.slots[(self.next % SLOTS) as usize];
+            let at = Mono(self.next * 1_000);
             self.next += 1;
+            if !slot.is_empty() {
+                due.append(slot);
+                due.sort_unstable();
+                return Some(at);
+            }
         }
-        due.sort_unstable();
+        None
     }
 }

@@ -12,6 +12,7 @@ use wiring::{
 
 use crate::{
     output::{Announced, Node, SimReading, SimValue},
+    pace::next_multiple,
     plan::{Plan, SensorPlan},
     probe::{Looks, Maker, Probe, Wheel},
     random::Random,
@@ -19,7 +20,9 @@ use crate::{
 
 /// Discrete channels are sent again after this time (messages.md: every 10 s).
 const REPEATED_AFTER: Micros = Micros::from_millis(10_000);
-/// A word that has changed is seen twice and sent within this time: polled every 20 ms.
+/// Polarity is polled at this pace.
+const POLLED_EVERY: Micros = Micros::from_millis(20);
+/// A word that has changed is seen twice and sent within this time.
 const SEEN_TWICE_WITHIN: Micros = Micros::from_millis(45);
 /// Shares of messages that are lost, delayed, sent twice, or hold a single wrong sample. Assumed.
 const LOST: f64 = 2e-5;
@@ -246,32 +249,47 @@ impl Sensors {
         }
     }
 
-    /// Lets time pass up to `now`; what the nodes send goes into `out`. `changed`: what is told in words may have.
-    pub(crate) fn advance(
-        &mut self,
-        discrete: &impl Discrete,
-        changed: bool,
-        now: Mono,
-        out: &mut VecDeque<SimReading>,
-    ) {
-        self.release_late(now, out);
+    /// Lets time pass up to `until`, with the currents that were seen last; what the nodes send goes into `out`.
+    pub(crate) fn read_until(&mut self, until: Mono, out: &mut VecDeque<SimReading>) {
         let mut due = std::mem::take(&mut self.due);
-        self.wheel.take(now, &mut due);
-        for &at in &due {
-            self.sample(at as usize, now, out);
-            self.wheel.put(at as usize, self.probes[at as usize].next);
+        while let Some(when) = self.wheel.take(until, &mut due) {
+            self.release_late(when, out);
+            for &at in &due {
+                self.sample(at as usize, when, out);
+                self.wheel.put(at as usize, self.probes[at as usize].next);
+            }
         }
         self.due = due;
+        self.release_late(until, out);
+    }
+
+    /// Words are looked at now: something that is told in words has changed, has so a moment ago, or is to be repeated.
+    pub(crate) fn looks(&mut self, changed: bool, now: Mono) -> bool {
         if changed {
             self.looks_until = now + SEEN_TWICE_WITHIN;
         }
-        if now <= self.looks_until || self.repeats <= now {
-            for at in 0..self.tellers.len() {
-                self.tell(at, discrete, now, out);
-            }
-            let said = self.tellers.iter().map(|it| it.said_at + REPEATED_AFTER);
-            self.repeats = said.min().unwrap_or(now + REPEATED_AFTER);
+        let polls = now <= self.looks_until && now.0.is_multiple_of(POLLED_EVERY.0);
+        changed || polls || self.repeats <= now
+    }
+
+    /// When words are looked at next, if nothing changes.
+    pub(crate) fn next_look(&self, now: Mono) -> Mono {
+        let poll = next_multiple(now, POLLED_EVERY);
+        if poll <= self.looks_until { poll.min(self.repeats) } else { self.repeats }
+    }
+
+    /// What the nodes tell in words.
+    pub(crate) fn tell_all(
+        &mut self,
+        discrete: &impl Discrete,
+        now: Mono,
+        out: &mut VecDeque<SimReading>,
+    ) {
+        for at in 0..self.tellers.len() {
+            self.tell(at, discrete, now, out);
         }
+        let said = self.tellers.iter().map(|it| it.said_at + REPEATED_AFTER);
+        self.repeats = said.min().unwrap_or(now + REPEATED_AFTER);
     }
 
     fn release_late(&mut self, now: Mono, sent: &mut VecDeque<SimReading>) {
@@ -338,7 +356,7 @@ impl Sensors {
     ) {
         let teller = &mut self.tellers[at];
         let polled = teller.quantity == Quantity::Polarity;
-        if polled && !now.0.is_multiple_of(20_000) {
+        if polled && !now.0.is_multiple_of(POLLED_EVERY.0) {
             return;
         }
         let word = match teller.ailment {

@@ -5,7 +5,10 @@ use wiring::{
     units::{Micros, Mono},
 };
 
-use crate::random::Random;
+use crate::{
+    pace::{COARSE, next_multiple},
+    random::Random,
+};
 
 /// Time after which an electronic breaker tries again. Source: 2 s is met most (rules of thumb R17).
 const RECLOSES_AFTER: Micros = Micros::from_millis(2000);
@@ -89,8 +92,8 @@ impl Actuator {
         self.closed
     }
 
-    pub(crate) fn is_busy(&self) -> bool {
-        self.pending.is_some()
+    fn next_change(&self) -> Option<Mono> {
+        self.pending.map(|(due, _)| due)
     }
 
     /// What it says of itself.
@@ -125,6 +128,8 @@ pub(crate) struct Guard {
     opened: Option<Mono>,
     /// I2t above the holding current, for what melts or warms. Unit: A2s.
     warmth: f64,
+    /// What flows since it was asked last. Unit: ampere.
+    carries: f64,
     /// Wired past: current does not go through it.
     pub(crate) bypassed: bool,
 }
@@ -168,12 +173,14 @@ impl Guard {
             over: None,
             opened: None,
             warmth: 0.0,
+            carries: 0.0,
             bypassed: false,
         }
     }
 
-    /// Sees `amps` for `span` seconds.
+    /// What it saw before has flowed for `span` seconds; now `amps` flow.
     fn advance(&mut self, amps: f64, span: f64, now: Mono) -> Option<Change> {
+        let carried = std::mem::replace(&mut self.carries, amps);
         if let Some(opened) = self.opened {
             if now.since(opened) < self.returns_after {
                 return None;
@@ -183,14 +190,14 @@ impl Guard {
             self.warmth = 0.0;
             return Some(Change::Returned);
         }
-        if self.bypassed || !self.acts(amps, span, now) {
+        if self.bypassed || !self.acts(amps, carried, span, now) {
             return None;
         }
         self.opened = Some(now);
         Some(Change::Tripped)
     }
 
-    fn acts(&mut self, amps: f64, span: f64, now: Mono) -> bool {
+    fn acts(&mut self, amps: f64, carried: f64, span: f64, now: Mono) -> bool {
         match self.kind {
             BreakerKind::Electronic => {
                 if amps < self.trip {
@@ -202,7 +209,7 @@ impl Guard {
             }
             BreakerKind::Fuse | BreakerKind::Ptc => {
                 // Warmed by what exceeds the rating; gives way after the energy of twice the rating for its delay.
-                let excess = (amps * amps - self.trip * self.trip) * span;
+                let excess = (carried * carried - self.trip * self.trip) * span;
                 self.warmth = (self.warmth + excess).max(0.0);
                 let delay = self.delay.seconds().max(0.2);
                 3.0 * self.trip * self.trip * delay <= self.warmth
@@ -211,9 +218,17 @@ impl Guard {
         }
     }
 
-    /// It counts towards its trip.
-    fn is_busy(&self) -> bool {
-        self.over.is_some()
+    /// When it acts next, if what flows goes on.
+    fn next_change(&self, now: Mono) -> Option<Mono> {
+        if let Some(opened) = self.opened {
+            return Some(opened + self.returns_after);
+        }
+        let warms = 0.0 < self.warmth || self.trip < self.carries;
+        match (self.kind, self.over) {
+            (BreakerKind::Electronic, Some(since)) => Some(since + self.delay),
+            (BreakerKind::Fuse | BreakerKind::Ptc, _) if warms => Some(next_multiple(now, COARSE)),
+            (_, _) => None,
+        }
     }
 }
 
@@ -247,7 +262,7 @@ impl Feed {
         }
     }
 
-    /// Lets `span` seconds pass with `amps`; what changed.
+    /// What flowed before has flowed for `span` seconds, now `amps` flow; what changed.
     pub(crate) fn advance(&mut self, amps: f64, span: f64, now: Mono) -> [Option<Change>; 2] {
         let ordered = self.actuator.advance(now);
         self.unplugged_until = self.unplugged_until.filter(|until| now < *until);
@@ -264,11 +279,9 @@ impl Feed {
             && self.unplugged_until.is_none()
     }
 
-    /// Something acts before `until`, so that time must pass in short steps.
-    pub(crate) fn is_busy(&self, until: Mono) -> bool {
-        let returns = self.guard.opened.map(|opened| opened + self.guard.returns_after);
-        self.guard.is_busy()
-            || self.actuator.is_busy()
-            || returns.into_iter().chain(self.unplugged_until).any(|at| at <= until)
+    /// When something of it acts next.
+    pub(crate) fn next_change(&self, now: Mono) -> Option<Mono> {
+        let own = [self.guard.next_change(now), self.actuator.next_change()];
+        own.into_iter().flatten().chain(self.unplugged_until).min()
     }
 }

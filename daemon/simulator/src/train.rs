@@ -3,9 +3,13 @@
 use std::collections::VecDeque;
 
 use circuit::grid::Terminal;
-use wiring::layout::Layout;
+use wiring::{
+    layout::Layout,
+    units::{Micros, Mono},
+};
 
 use crate::{
+    pace::{COARSE, STEADY, next_multiple},
     rails::{Piece, Step},
     random::Random,
 };
@@ -14,6 +18,8 @@ use crate::{
 const COASTING: f64 = 0.25;
 /// Acceleration and braking under power. Unit: m/s2.
 const DRIVING: f64 = 0.12;
+/// A train rolls at this pace while its speed changes.
+const CHANGING: Micros = Micros::from_millis(20);
 /// Voltage below which a decoder or motor stops working. Source: decoders must work from 7 V (NMRA S-9.1, as quoted in
 /// the project's rules of thumb).
 const WORKS_FROM: f64 = 7.0;
@@ -48,6 +54,8 @@ pub(crate) struct Vehicle {
     wander: f64,
     /// Volts between its rails, as solved last or tried.
     volts: f64,
+    /// What charges its capacitor. Unit: ampere.
+    charging: f64,
     /// Between these its volts are searched while it charges.
     bracket: (f64, f64),
     /// A short inside it, from a fault.
@@ -89,6 +97,12 @@ pub(crate) struct Train {
     effort: f64,
     /// Where its wheels stand or what it draws may differ from what was drawn last.
     changed: bool,
+    /// Its loads and wheels, as drawn last.
+    drawn: Vec<Contact>,
+    /// It has rolled up to then; none: not yet.
+    rolled: Option<Mono>,
+    /// It rolls on then. What others see of its place is as old as that.
+    pub(crate) due: Mono,
 }
 
 impl Train {
@@ -106,6 +120,7 @@ impl Train {
             charged: volts,
             wander: 1.0,
             volts,
+            charging: 0.0,
             bracket: (0.0, 0.0),
             short_ohms: None,
         };
@@ -130,6 +145,9 @@ impl Train {
             reach: 0.0,
             effort: 0.0,
             changed: true,
+            drawn: Vec::new(),
+            rolled: None,
+            due: Mono::START,
         }
     }
 
@@ -171,14 +189,9 @@ impl Train {
         self.stands_anew();
     }
 
-    /// True once after its wheels or its load have changed.
-    pub(crate) fn take_changed(&mut self) -> bool {
-        std::mem::take(&mut self.changed)
-    }
-
-    /// A wheel may come onto other rails within that distance.
-    pub(crate) fn is_near_rails(&self, distance: f64) -> bool {
-        0.0 < self.speed && self.reach < distance
+    /// Its wheels or its load have changed since it was drawn.
+    pub(crate) fn has_changed(&self) -> bool {
+        self.changed
     }
 
     /// Everything it stands on and holds.
@@ -198,10 +211,13 @@ impl Train {
         self.vehicles.iter().any(|it| it.is_engine && it.volts >= WORKS_FROM)
     }
 
-    /// Rolls for `span` seconds; stops `margin` before the end of its room. True when its head came onto another step.
-    pub(crate) fn roll(&mut self, layout: &Layout, span: f64, margin: f64) -> bool {
+    /// Rolls up to `now`; stops `margin` before the end of its room. True when its head came onto another step.
+    pub(crate) fn roll(&mut self, layout: &Layout, now: Mono, margin: f64) -> bool {
+        let span = now.since(self.rolled.unwrap_or(now)).seconds();
+        self.rolled = Some(now);
         if self.held || self.lifted {
             self.speed = 0.0;
+            self.note_effort();
             return false;
         }
         let room = (self.room(layout) - margin).max(0.0);
@@ -213,11 +229,44 @@ impl Train {
         } else {
             (self.speed - 2.0 * DRIVING * span).max(wanted)
         };
+        self.note_effort();
+        let distance = (self.speed * span).min(room);
+        0.0 < distance && self.move_by(layout, distance)
+    }
+
+    fn note_effort(&mut self) {
         let effort = in_steps(self.speed / self.cruise);
         self.changed |= effort != self.effort;
         self.effort = effort;
-        let distance = (self.speed * span).min(room);
-        0.0 < distance && self.move_by(layout, distance)
+    }
+
+    /// Decides when it rolls on: when a wheel comes onto other rails, soon while its speed changes or it is `watched`.
+    pub(crate) fn plan_roll(&mut self, layout: &Layout, now: Mono, margin: f64, watched: bool) {
+        let pace = if self.held || self.lifted {
+            STEADY
+        } else if watched {
+            COARSE
+        } else if self.is_steady(layout, margin) {
+            STEADY
+        } else {
+            CHANGING
+        };
+        self.due = next_multiple(now, pace);
+        let ahead = self.due.since(now).seconds();
+        if self.reach < self.speed * ahead {
+            let millis = (1e3 * self.reach / self.speed).ceil().max(1.0);
+            self.due = self.due.min(now + Micros::from_millis(millis as u64));
+        }
+    }
+
+    /// It keeps its speed until it is asked again.
+    fn is_steady(&self, layout: &Layout, margin: f64) -> bool {
+        let room = self.room(layout) - margin;
+        if self.speed <= 0.0 {
+            return room <= 0.0 || !self.is_powered();
+        }
+        let brakes_in = self.cruise * (0.5 * self.cruise / DRIVING + STEADY.seconds());
+        self.is_powered() && self.speed == self.cruise && brakes_in < room
     }
 
     fn move_by(&mut self, layout: &Layout, distance: f64) -> bool {
@@ -298,8 +347,18 @@ impl Train {
         distances.fold(f64::INFINITY, f64::min)
     }
 
-    /// Its loads, and its wheels across gaps.
-    pub(crate) fn contacts(&self, layout: &Layout, nominal: f64, into: &mut Vec<Contact>) {
+    /// Its loads, and its wheels across gaps; looked for where they may have changed, or all where `anew`.
+    pub(crate) fn contacts(&mut self, layout: &Layout, nominal: f64, anew: bool) -> &[Contact] {
+        if std::mem::take(&mut self.changed) || anew {
+            let mut drawn = std::mem::take(&mut self.drawn);
+            drawn.clear();
+            self.draw(layout, nominal, &mut drawn);
+            self.drawn = drawn;
+        }
+        &self.drawn
+    }
+
+    fn draw(&self, layout: &Layout, nominal: f64, into: &mut Vec<Contact>) {
         if self.lifted {
             return;
         }
@@ -337,6 +396,7 @@ impl Train {
 
     /// Begins to look for the volts at which what a vehicle draws and what it sees agree.
     pub(crate) fn open_bracket(&mut self, vehicle: usize, nominal: f64) {
+        self.changed = true;
         let it = &mut self.vehicles[vehicle];
         it.bracket = (it.charged, nominal.max(it.charged));
         it.volts = f64::midpoint(it.bracket.0, it.bracket.1);
@@ -344,20 +404,39 @@ impl Train {
 
     /// At the volts tried last it would see `volts`: halves the bracket.
     pub(crate) fn narrow_bracket(&mut self, vehicle: usize, volts: f64) {
+        self.changed = true;
         let it = &mut self.vehicles[vehicle];
         let (low, high) = it.bracket;
         it.bracket = if it.volts < volts { (it.volts, high) } else { (low, it.volts) };
         it.volts = f64::midpoint(it.bracket.0, it.bracket.1);
     }
 
-    /// Tells a vehicle the volts and amps of its load, as solved.
-    pub(crate) fn feed(&mut self, vehicle: usize, nominal: f64, volts: f64, amps: f64, span: f64) {
+    /// Tells a vehicle the volts and amps of its load, as solved at `now`.
+    pub(crate) fn feed(&mut self, vehicle: usize, nominal: f64, volts: f64, amps: f64, now: Mono) {
         let effort = self.speed / self.cruise;
         let it = &mut self.vehicles[vehicle];
         let running = it.running(nominal, effort) * volts;
         let draws = CHARGES_FROM < it.volts - it.charged;
-        let charging = if draws { (amps - running).max(0.0) } else { 0.0 };
-        it.feed(volts, charging, span);
+        it.charging = if draws { (amps - running).max(0.0) } else { 0.0 };
+        if (WORKS_FROM <= it.volts) != (WORKS_FROM <= volts) {
+            // It starts or stops.
+            self.due = now;
+        }
+        it.volts = volts;
+    }
+
+    /// Its capacitors charge or discharge for `span` seconds; true while one charges.
+    pub(crate) fn charge(&mut self, span: f64) -> bool {
+        let mut charging = false;
+        for it in &mut self.vehicles {
+            if it.charged != it.volts {
+                charging |= 0.0 < it.charging;
+                it.charge(span);
+            }
+        }
+        // What has charged a moment ago may be full now.
+        self.changed |= charging;
+        charging
     }
 
     /// The most that it draws when running. Unit: ampere.
@@ -371,19 +450,14 @@ impl Train {
         self.vehicles[0].short_ohms = ohms;
     }
 
-    /// A vehicle is not shorted inside.
-    pub(crate) fn is_sound(&self, vehicle: usize) -> bool {
-        self.vehicles[vehicle].short_ohms.is_none()
+    /// No vehicle is shorted inside.
+    pub(crate) fn is_sound(&self) -> bool {
+        self.vehicles[0].short_ohms.is_none()
     }
 
-    /// It still charges, so that time must pass in short steps.
+    /// One of its capacitors charges.
     pub(crate) fn is_charging(&self) -> bool {
-        self.vehicles.iter().any(|it| CHARGES_FROM < it.volts - it.charged)
-    }
-
-    /// Its capacitors charge or discharge.
-    pub(crate) fn is_unsettled(&self) -> bool {
-        !self.lifted && self.vehicles.iter().any(|it| it.volts != it.charged)
+        !self.lifted && self.vehicles.iter().any(|it| 0.0 < it.charging && it.charged < it.volts)
     }
 }
 
@@ -410,16 +484,15 @@ impl Vehicle {
         1.0 / siemens.max(1e-5)
     }
 
-    /// Takes volts and the part of its current that goes behind the rectifier.
-    fn feed(&mut self, volts: f64, charging: f64, span: f64) {
-        self.volts = volts;
-        if 0.0 < charging {
-            self.charged = (self.charged + charging * span / self.farads).min(volts);
-        } else if SETTLED < self.charged - volts {
-            self.charged -= (self.charged - volts) * (1.0 - (-span / DISCHARGES_IN).exp());
-        } else if volts - self.charged < 2.0 * CHARGES_FROM {
+    /// The part of its current that goes behind the rectifier flows for `span` seconds.
+    fn charge(&mut self, span: f64) {
+        if 0.0 < self.charging {
+            self.charged = (self.charged + self.charging * span / self.farads).min(self.volts);
+        } else if SETTLED < self.charged - self.volts {
+            self.charged -= (self.charged - self.volts) * (1.0 - (-span / DISCHARGES_IN).exp());
+        } else if self.volts - self.charged < 2.0 * CHARGES_FROM {
             // The search ends on either side of the threshold: twice it, or the last rest would be searched for ever.
-            self.charged = volts;
+            self.charged = self.volts;
         }
     }
 }

@@ -19,6 +19,7 @@ use crate::{
     fault::Faults,
     machine::Machine,
     output::{Node, SimReading, Truth, TruthEvent},
+    pace::{FINE, STEADY},
     plan::Plan,
     plant::Plant,
     rails::Step,
@@ -30,10 +31,8 @@ use crate::{
     words::Words,
 };
 
-/// Step of the virtual clock while nothing electrical is about to happen.
-const COARSE: Micros = Micros::from_millis(10);
-/// Step around faults, switching and wheels on gaps.
-const FINE: Micros = Micros::from_millis(1);
+/// Load of trains wanders at this pace.
+const WANDERS_EVERY: Micros = Micros::from_millis(1000);
 
 /// A layout that runs, and misbehaves as planned.
 pub struct World {
@@ -43,7 +42,10 @@ pub struct World {
     pub(crate) built: Layout,
     pub(crate) channels: Arc<ChannelTable>,
     pub(crate) plan: Plan,
+    /// The last moment at which something happened.
     pub(crate) now: Mono,
+    /// Sensors have read up to then.
+    pub(crate) sensed: Mono,
     pub(crate) trains: Vec<Train>,
     pub(crate) driver: Driver,
     pub(crate) machines: Vec<Machine>,
@@ -64,10 +66,10 @@ pub struct World {
     pub(crate) loads: Vec<(usize, usize, usize)>,
     /// Which bridges are loads.
     pub(crate) is_load: Vec<bool>,
-    /// Bridges must be drawn again.
+    /// Bridges must be drawn again, or something was switched: the currents are not those of this moment.
     pub(crate) redraw: bool,
-    /// Capacitors of vehicles charge or discharge.
-    pub(crate) unsettled: bool,
+    /// Capacitors of vehicles charge.
+    pub(crate) charging: bool,
     /// Something that is told in words may have changed.
     words: bool,
     /// How the frogs read.
@@ -75,9 +77,9 @@ pub struct World {
     /// Contacts have carried their current up to then.
     heated: Mono,
     /// A contact is followed moment by moment; one is hit.
-    warm: bool,
-    hit: bool,
-    orders: BTreeMap<(Mono, u64), (ChannelIx, Command)>,
+    pub(crate) warm: bool,
+    pub(crate) hit: bool,
+    pub(crate) orders: BTreeMap<(Mono, u64), (ChannelIx, Command)>,
     orders_taken: u64,
     pub(crate) short: bool,
     /// Currents of districts and poles before the short that flows, or of the last moment without one.
@@ -88,7 +90,7 @@ pub struct World {
 
 /// An order, understood.
 #[derive(Clone, Copy, Debug, Eq, PartialEq)]
-enum Command {
+pub(crate) enum Command {
     On,
     Cut,
     Throw(Position),
@@ -123,6 +125,7 @@ impl World {
         Self {
             built,
             now: Mono::START,
+            sensed: Mono::START,
             trains,
             driver,
             machines,
@@ -139,7 +142,7 @@ impl World {
             loads: Vec::new(),
             is_load: Vec::new(),
             redraw: true,
-            unsettled: true,
+            charging: false,
             words: true,
             polarities: Vec::new(),
             heated: Mono::START,
@@ -157,17 +160,17 @@ impl World {
         }
     }
 
-    /// Lets time pass up to `to`. Earlier than now does nothing. The steps do not depend on how calls divide the time,
-    /// as long as orders come at the same times.
+    /// Lets time pass up to `to`. Earlier than now does nothing. What happens does not depend on how calls divide the
+    /// time, as long as orders come at the same times and none comes late.
     pub fn advance(&mut self, to: Mono) {
         loop {
-            let into_step = self.now.0 % COARSE.0;
-            let rest = Micros(COARSE.0 - into_step);
-            let step = if into_step != 0 || self.is_delicate(rest) { FINE } else { rest };
-            if to < self.now + step {
+            let next = self.next_tick();
+            if to < next {
+                let whole = Mono(to.0 - to.0 % FINE.0);
+                self.read_sensors(whole.max(self.sensed));
                 return;
             }
-            self.tick(step);
+            self.tick(next);
         }
     }
 
@@ -205,7 +208,7 @@ impl World {
     /// The virtual clock.
     #[must_use]
     pub fn now(&self) -> Mono {
-        self.now
+        self.now.max(self.sensed)
     }
 
     /// The true currents and voltages of this moment.
@@ -224,39 +227,30 @@ impl World {
         self.truth.push_back(TruthEvent { at: self.now, what });
     }
 
-    /// Something electrical may happen within the next `rest`: time must pass in fine steps.
-    fn is_delicate(&self, rest: Micros) -> bool {
-        let seconds = rest.seconds();
-        let order_due = self.orders.keys().next().is_some_and(|(at, _)| *at < self.now + rest);
-        order_due
-            || self.short
-            || self.faults.is_delicate(&self.machines, self.now + rest)
-            || self.boosters.iter().chain(&self.districts).any(|it| it.is_busy(self.now + rest))
-            || self.reversers.iter().any(Reverser::is_busy)
-            || self.hit
-            || self.trains.iter().filter(|train| !train.lifted).any(|train| {
-                train.is_charging() || train.is_near_rails(train.speed * seconds + 1e-3)
-            })
-    }
-
-    fn tick(&mut self, step: Micros) {
-        let span = step.seconds();
-        self.now = self.now + step;
+    /// Time passes up to `to` with the currents that stand, and then something may happen.
+    fn tick(&mut self, to: Mono) {
+        self.read_sensors(to);
+        let span = to.since(self.now).seconds();
+        self.now = to;
+        if self.warm {
+            self.heat_until(to);
+        }
+        self.charge_trains(span);
         self.take_orders();
         self.advance_faults();
-        self.drive(span);
+        self.drive();
         self.move_machines();
         let changed = self.solve();
-        if changed || self.unsettled {
-            self.feed_trains(span);
-        }
         if changed {
+            self.feed_trains();
             self.words |= self.note_polarities();
             self.watch_short();
+            self.heat_until(to);
+            self.load_contacts();
+            self.see_currents();
         }
         self.protect(span);
-        self.heat_contacts(step, changed);
-        self.sense(step, changed);
+        self.tell_words();
     }
 
     /// Something was changed by hand: draws the network anew and looks at everything that is told in words.
@@ -303,44 +297,63 @@ impl World {
         }
     }
 
-    fn drive(&mut self, span: f64) {
-        let round = self.now.0 / COARSE.0;
-        let thinks = self.now.0.is_multiple_of(COARSE.0);
+    fn drive(&mut self) {
+        let now = self.now;
+        let watched = !self.faults.active.is_empty();
         for at in 0..self.trains.len() {
-            if thinks && (round + at as u64).is_multiple_of(10) && !self.trains[at].lifted {
-                let Self { driver, trains, machines, layout, .. } = self;
-                let throws = driver.think(at, trains, machines, layout, self.now);
-                for (machine, to) in throws {
-                    self.throw(machine, to);
-                }
+            if now < self.trains[at].due {
+                continue;
             }
-            // All at once: one solution a second for the lot of them.
-            if thinks && round.is_multiple_of(100) && !self.trains[at].lifted {
-                self.trains[at].wander(&mut self.random);
-            }
-            if self.trains[at].roll(&self.layout, span, MARGIN) {
+            let entered = self.trains[at].roll(&self.layout, now, MARGIN);
+            self.trains[at].plan_roll(&self.layout, now, MARGIN, watched);
+            if entered {
                 let step = self.trains[at].path[0];
                 let track = if let Step::Track(track, _) = step { Some(track) } else { None };
                 let block = step.block(&self.layout);
                 self.tell(Truth::TrainMoved { train: at, block, track });
             }
         }
+        if now.0.is_multiple_of(STEADY.0) {
+            self.think();
+        }
+    }
+
+    fn think(&mut self) {
+        // All at once: one solution a second for the lot of them.
+        let wanders = self.now.0.is_multiple_of(WANDERS_EVERY.0);
+        for at in 0..self.trains.len() {
+            if self.trains[at].lifted {
+                continue;
+            }
+            let Self { driver, trains, machines, layout, .. } = self;
+            for (machine, to) in driver.think(at, trains, machines, layout, self.now) {
+                self.throw(machine, to);
+            }
+            if wanders {
+                self.trains[at].wander(&mut self.random);
+            }
+        }
     }
 
     fn move_machines(&mut self) {
         for at in 0..self.machines.len() {
-            self.words |= self.machines[at].is_travelling();
+            if !self.machines[at].is_travelling() {
+                continue;
+            }
             if let Some(position) = self.machines[at].advance(self.now) {
                 self.tell(Truth::ThrowEnded(MachineIx::new(at), position));
             }
+            self.words |= self.machines[at].has_news(self.now);
         }
     }
 
     fn protect(&mut self, span: f64) {
         let told = self.truth.len();
+        let mut switched = false;
         for at in 0..self.boosters.len() {
             let amps = self.plant.flow.boosters[at].0;
             let it = BoosterIx::new(at);
+            let was = self.boosters[at].is_on();
             for change in self.boosters[at].advance(amps, span, self.now).into_iter().flatten() {
                 self.tell(match change {
                     Change::Tripped => Truth::BoosterTripped(it),
@@ -349,10 +362,12 @@ impl World {
                     Change::Restored => Truth::BoosterRestored(it),
                 });
             }
+            switched |= was != self.boosters[at].is_on();
         }
         for at in 0..self.districts.len() {
             let amps = self.plant.flow.districts[at].0;
             let it = DistrictIx::new(at);
+            let was = self.districts[at].is_on();
             for change in self.districts[at].advance(amps, span, self.now).into_iter().flatten() {
                 self.tell(match change {
                     Change::Tripped => Truth::BreakerOpened(it),
@@ -361,10 +376,20 @@ impl World {
                     Change::Restored => Truth::DistrictRestored(it),
                 });
             }
+            switched |= was != self.districts[at].is_on();
         }
+        switched |= self.flip_reversers();
+        self.redraw |= switched;
+        self.words |= switched || told < self.truth.len();
+    }
+
+    /// True when one did.
+    fn flip_reversers(&mut self) -> bool {
+        let mut flipped = false;
         for at in 0..self.reversers.len() {
             let amps = self.plant.flow.blocks[self.reversers[at].block.at()].0;
             if self.reversers[at].advance(amps, self.now) {
+                flipped = true;
                 let swapped = self.reversers[at].swapped;
                 // One that the file does not know has no name to be told by.
                 if at < self.layout.reversers.len() {
@@ -372,20 +397,7 @@ impl World {
                 }
             }
         }
-        self.words |= told < self.truth.len();
-    }
-
-    /// Warms the contacts with what they carry: each moment while one is warm, otherwise when currents change.
-    fn heat_contacts(&mut self, step: Micros, changed: bool) {
-        if changed {
-            self.heat_until(Mono(self.now.0 - step.0));
-            self.load_contacts();
-            self.warm = self.contacts.iter().any(Contact::is_warm);
-        }
-        if self.warm {
-            self.heat_until(self.now);
-            self.hit = self.contacts.iter().any(Contact::is_hit);
-        }
+        flipped
     }
 
     /// Tells the contacts what they carry now. One that its machine has opened may have drawn an arc.
@@ -399,8 +411,15 @@ impl World {
                 self.tell(Truth::ContactArced { pole: PoleIx::new(at), amps });
             }
         }
+        self.note_warmth();
     }
 
+    fn note_warmth(&mut self) {
+        self.warm = self.contacts.iter().any(Contact::is_warm);
+        self.hit = self.warm && self.contacts.iter().any(Contact::is_hit);
+    }
+
+    /// Warms the contacts with what they have carried since they were warmed last.
     fn heat_until(&mut self, until: Mono) {
         let span = until.since(self.heated).seconds();
         if span <= 0.0 {
@@ -421,10 +440,31 @@ impl World {
                 None => {}
             }
         }
+        self.note_warmth();
     }
 
-    fn sense(&mut self, step: Micros, changed: bool) {
-        let Self { sensors, plant, machines, boosters, districts, reversers, built, .. } = self;
+    /// Up to `until` sensors read what flows now.
+    fn read_sensors(&mut self, until: Mono) {
+        self.sensors.read_until(until, &mut self.readings);
+        self.sensed = until;
+    }
+
+    /// From now on sensors see other currents.
+    fn see_currents(&mut self) {
+        let Self { sensors, plant, built, .. } = self;
+        let frog_amps = |at: usize| {
+            let poles = built.frogs[at].poles.iter();
+            poles.map(|it| plant.flow.poles[it.pole.at()].0).sum()
+        };
+        sensors.see(&plant.flow, frog_amps, self.now);
+    }
+
+    fn tell_words(&mut self) {
+        let changed = std::mem::take(&mut self.words);
+        if !self.sensors.looks(changed, self.now) {
+            return;
+        }
+        let Self { sensors, plant, machines, boosters, districts, reversers, .. } = self;
         let words = Words {
             machines,
             boosters,
@@ -434,15 +474,7 @@ impl World {
             layout: &self.layout,
             now: self.now,
         };
-        if changed {
-            let frog_amps = |at: usize| {
-                let poles = built.frogs[at].poles.iter();
-                poles.map(|it| plant.flow.poles[it.pole.at()].0).sum()
-            };
-            sensors.see(&plant.flow, frog_amps, Mono(self.now.0 - step.0));
-        }
-        let words_changed = std::mem::take(&mut self.words);
-        sensors.advance(&words, words_changed, self.now, &mut self.readings);
+        sensors.tell_all(&words, self.now, &mut self.readings);
     }
 }
 

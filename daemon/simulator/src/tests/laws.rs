@@ -193,8 +193,8 @@ fn full_capacitors_draw_nothing_more() {
     world.advance(at(215_000));
     for milli in 215_000..215_500 {
         world.advance(at(milli));
-        if !world.unsettled && !world.redraw {
-            world.draw();
+        if !world.charging && !world.redraw {
+            world.draw(false);
             assert_eq!(world.bridges, world.plant.bridges(), "at {milli} ms");
         }
     }

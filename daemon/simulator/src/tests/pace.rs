@@ -1,0 +1,40 @@
+//! Long steps give what short ones give.
+
+use super::*;
+use crate::pace::FINE;
+
+/// The same session, once as it is and once with every millisecond looked at, drawn and solved anew.
+fn both_ways(layout: &Arc<Layout>, seed: u64, millis: u64) -> [World; 2] {
+    let plan = || Plan { perturbation: Perturbation::none(), ..Plan::clean(seed) };
+    let (mut quick, mut slow) = (world(layout, plan()), world(layout, plan()));
+    quick.advance(at(millis));
+    while slow.now() < at(millis) {
+        slow.plant.rebuild(&slow.built, &slow.contacts);
+        slow.redraw = true;
+        slow.advance(slow.now() + FINE);
+    }
+    [quick, slow]
+}
+
+fn value(reading: &SimReading) -> f64 {
+    if let SimValue::Number(number) = reading.value { number } else { f64::NAN }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 3, ..ProptestConfig::default() })]
+
+    #[test]
+    fn long_steps_give_what_short_ones_give(seed in any::<u64>(), turnouts in 3usize..10) {
+        let layout = layout(&generate(seed, turnouts));
+        let [mut quick, mut slow] = both_ways(&layout, seed, 15_000);
+        prop_assert_eq!(truths(&mut quick), truths(&mut slow));
+        let (quick, slow) = (readings(&mut quick), readings(&mut slow));
+        prop_assert_eq!(quick.len(), slow.len());
+        for (one, other) in quick.iter().zip(&slow) {
+            let plain = |it: &SimReading| SimReading { value: SimValue::Word(""), ..*it };
+            prop_assert_eq!(plain(one), plain(other));
+            let near = (value(one) - value(other)).abs() < 3e-4;
+            prop_assert!(near || one.value == other.value, "{:?} {:?}", one, other);
+        }
+    }
+}
