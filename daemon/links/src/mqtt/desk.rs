@@ -261,7 +261,10 @@ impl Desk {
         let matches = self.open.get(&number).is_some_and(|it| {
             (it.node == node || it.node == ANYBODY) && self.channels.name(it.channel) == channel
         });
-        let Some(open) = self.open.remove(&number).filter(|_| matches) else { return Vec::new() };
+        if !matches {
+            return Vec::new();
+        }
+        let Some(open) = self.open.remove(&number) else { return Vec::new() };
         match (open.step, ack.r) {
             (Step::Arm, Reply::Tok) => return self.second_step(&open, ack, now),
             (Step::Throw { accepted: false }, Reply::Ok) => {

@@ -215,3 +215,16 @@ fn a_foreign_output_gets_its_own_words() {
     let elsewhere = bench.desk.order(&cut, &[], true, bench.now);
     assert_eq!(elsewhere, [], "the output of another link is not ordered here");
 }
+
+#[test]
+fn an_answer_of_somebody_else_ends_nothing() {
+    let mut bench = Bench::with_node(false);
+    let given = bench.orders(1, POWER, Action::Cut);
+    assert_eq!(given, ["yard cut 51e7-0000"]);
+    let ack: Ack = serde_json::from_str(r#"{"id":"51e7-0000","r":"ok"}"#).expect("an ack");
+    for (node, channel) in [("shed", POWER), ("yard", "district/yard/power")] {
+        assert!(bench.desk.answered(node, channel, &ack, bench.now).is_empty());
+        assert_eq!(bench.reports(), [""; 0], "{node} {channel}");
+    }
+    assert_eq!(bench.after(300), ["yard cut 51e7-0000"], "nobody has obeyed: given again");
+}
