@@ -46,7 +46,7 @@ fn main() {
                     "seed {}, {}: {what}\n  {}",
                     outcome.seed,
                     outcome.layout,
-                    command(outcome.seed)
+                    command(outcome.seed, trouble)
                 );
             }
             outcomes.push(outcome);

@@ -32,6 +32,8 @@ const TURN: Micros = Micros::from_millis(30_000);
 const CUT_KNOWN: Micros = Micros::from_millis(6_000);
 /// A record is closed within this of its opening.
 const RECORD: Micros = Micros::from_millis(3_500);
+/// A record holds what was heard so long before its trigger.
+const BEFORE: Micros = Micros::from_millis(2_000);
 /// Readings may be as old as this before they are called stale: three periods or a quarter second, and a step.
 const SHORTEST_SILENCE: Micros = Micros::from_millis(250);
 const STEP: Micros = Micros::from_millis(50);
@@ -69,13 +71,17 @@ pub struct Checks {
     layout: Arc<Layout>,
     channels: Arc<ChannelTable>,
     feeds: BTreeMap<Feed, Known>,
-    /// Of this run: faults opened and not closed, with the instant.
-    open: BTreeMap<FaultNumber, Mono>,
+    /// Of this run: faults opened and not closed, with the instant, and whether the current of their district was
+    /// heard in the time before that the record covers. One that was silent then has nothing to show: the booster's
+    /// current guards a district that is blind.
+    open: BTreeMap<FaultNumber, (Mono, bool)>,
     opened: BTreeSet<FaultNumber>,
     active: BTreeSet<AlarmKey>,
     /// By channel: longest silence by its announced rate, and when it was last heard well.
     silence: BTreeMap<ChannelIx, Micros>,
     heard: BTreeMap<ChannelIx, Mono>,
+    /// By channel: the latest instant that a sample of it was kept at, and the one before that.
+    kept: BTreeMap<ChannelIx, (Option<Mono>, Option<Mono>)>,
     /// Announced in this run.
     announced: BTreeSet<ChannelIx>,
     /// When this run began, on the world's axis.
@@ -106,6 +112,7 @@ impl Checks {
             active: BTreeSet::new(),
             silence,
             heard: BTreeMap::new(),
+            kept: BTreeMap::new(),
             announced: BTreeSet::new(),
             began: Mono::START,
             broken: None,
@@ -131,6 +138,7 @@ impl Checks {
         self.began = now;
         self.open.clear();
         self.heard.clear();
+        self.kept.clear();
         self.announced.clear();
         for known in self.feeds.values_mut() {
             known.held.clear();
@@ -193,11 +201,23 @@ impl Checks {
     }
 
     fn heard(&mut self, reading: &Reading, now: Mono) {
-        let good =
-            !matches!(reading.value, Value::Invalid(_)) && reading.quality != Quality::Resent;
-        if good {
+        let kept = reading.quality != Quality::Resent;
+        if kept {
+            let before = self.kept.get(&reading.channel).copied().unwrap_or_default();
+            let earlier = before.1.filter(|at| *at < now).or(before.0);
+            self.kept.insert(reading.channel, (earlier, Some(now)));
+        }
+        // One that waited somewhere refreshes nothing.
+        let fresh = kept && reading.quality != Quality::Late;
+        if fresh && !matches!(reading.value, Value::Invalid(_)) {
             self.heard.insert(reading.channel, now);
         }
+    }
+
+    /// When a sample of a channel was last kept before this instant.
+    fn kept_before(&self, channel: ChannelIx, now: Mono) -> Option<Mono> {
+        let (earlier, last) = *self.kept.get(&channel)?;
+        last.filter(|at| *at < now).or(earlier)
     }
 
     /// One output of the supervisor.
@@ -215,7 +235,10 @@ impl Checks {
                 EventKind::LockOutOpened(district) => self.opened_lock(*district, now),
                 _ => {}
             },
-            Decision::FaultOpened { fault, .. } => self.fault_opened(*fault, now),
+            Decision::FaultOpened { fault, district, .. } => {
+                let at = Mono(self.began.0 + output.at.0);
+                self.fault_opened(*fault, *district, at);
+            }
             Decision::FaultClosed(record) => self.fault_closed(record),
             Decision::State { .. } | Decision::Commissioned(_) | Decision::Answer { .. } => {}
         }
@@ -305,24 +328,26 @@ impl Checks {
         }
     }
 
-    fn fault_opened(&mut self, fault: FaultNumber, now: Mono) {
+    fn fault_opened(&mut self, fault: FaultNumber, district: DistrictIx, now: Mono) {
         let fresh = self.opened.insert(fault);
         self.demand(fresh, || format!("{fault:?} was given twice"));
-        self.open.insert(fault, now);
+        let current = self.channels.index(Object::District(district), Quantity::Current);
+        let kept = current.and_then(|it| self.kept_before(it, now));
+        let measured = kept.is_some_and(|at| now.since(at) < BEFORE);
+        self.open.insert(fault, (now, measured));
     }
 
     fn fault_closed(&mut self, record: &FaultRecord) {
         self.records += 1;
-        let was_open = self.open.remove(&record.number).is_some();
-        self.demand(was_open, || format!("{:?} closed and was not open", record.number));
+        let opened = self.open.remove(&record.number);
+        self.demand(opened.is_some(), || format!("{:?} closed and was not open", record.number));
         let current = self.channels.index(Object::District(record.district), Quantity::Current);
         let before = record.waveforms.iter().any(|it| {
             Some(it.channel) == current
                 && it.samples.first().is_some_and(|(at, _)| *at < record.trigger)
         });
-        let measured = current.is_some_and(|it| self.heard.contains_key(&it));
-        let from_current = !matches!(record.cause, Cause::Stale | Cause::PowerGone { .. });
-        self.demand(before || !measured || !from_current, || {
+        let measured = opened.is_some_and(|(_, measured)| measured);
+        self.demand(before || !measured, || {
             format!("{:?} has no sample from before its trigger", record.number)
         });
         self.demand(record.onset <= record.trigger && record.trigger <= record.closed, || {
@@ -348,7 +373,8 @@ impl Checks {
             let object = Object::Block(wiring::index::BlockIx::new(at));
             self.fresh(object, view.current.is_some_and(|it| !it.stale), now);
         }
-        let late = self.open.iter().find(|(_, at)| RECORD < now.since(**at)).map(|(it, _)| *it);
+        let overdue = |(_, (at, _)): &(&FaultNumber, &(Mono, bool))| RECORD < now.since(*at);
+        let late = self.open.iter().find(overdue).map(|(it, _)| *it);
         self.demand(late.is_none(), || format!("the record of {late:?} is still open"));
         for district in 0..snapshot.districts.len() {
             let feed = Feed::District(DistrictIx::new(district));

@@ -35,24 +35,29 @@ pub struct Outcome {
 }
 
 /// Says how to repeat a seed whose run ends in a panic.
-struct Repeat(u64);
+struct Repeat(u64, Micros);
 
 impl Drop for Repeat {
     fn drop(&mut self) {
         if std::thread::panicking() {
-            eprintln!("{}", command(self.0));
+            eprintln!("{}", command(self.0, self.1));
         }
     }
 }
 
-/// The command that repeats a seed.
-pub fn command(seed: u64) -> String {
-    format!("repeat with: CHECKRAIL_SEED={seed} cargo test -p checkrail --test system")
+/// The command that repeats a seed with so much trouble.
+pub fn command(seed: u64, trouble: Micros) -> String {
+    let longer = if trouble == TROUBLE {
+        String::new()
+    } else {
+        format!(" CHECKRAIL_TROUBLE={}", trouble.seconds())
+    };
+    format!("repeat with: CHECKRAIL_SEED={seed}{longer} cargo test -p checkrail --test system")
 }
 
 /// Plays a seed.
 pub fn play(seed: u64, trouble: Micros) -> Outcome {
-    let _repeat = Repeat(seed);
+    let _repeat = Repeat(seed, trouble);
     let bed = beds::bed(seed);
     let mut system = System::new(&bed, seed, trouble);
     let mut broken = phase(&mut system, Mono::START + trouble);

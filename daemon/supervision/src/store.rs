@@ -182,13 +182,28 @@ impl Slot {
         if is_negative(value) {
             return Taken::Bad("is negative");
         }
+        self.ring.push(now, value);
+        if quality == Quality::Late {
+            self.take_late(value, now);
+            return Taken::Good { value, proves: false, back: false };
+        }
         let back = self.stale;
         self.last = Some((now, value));
         self.quality = quality;
         self.stale = false;
         self.overs = None;
-        self.ring.push(now, value);
-        Taken::Good { value, proves: quality != Quality::Late, back }
+        Taken::Good { value, proves: true, back }
+    }
+
+    /// One that waited somewhere may bring bad news to the elements, and no good: it ends no silence and puts none off. A
+    /// quantity that is measured all the time is not known by it; of a state it is the newest word.
+    fn take_late(&mut self, value: Value, now: Mono) {
+        let measured = matches!(self.quantity, Quantity::Current | Quantity::Voltage);
+        if !measured {
+            let heard = self.last.map_or(now, |(heard, _)| heard);
+            self.last = Some((heard, value));
+            self.quality = Quality::Late;
+        }
     }
 
     fn take_invalid(&mut self, why: Invalid, now: Mono) -> Taken {
@@ -351,6 +366,7 @@ impl Store {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::input::MachinePosition;
 
     #[test]
     fn a_sum_is_told_while_all_its_parts_may_be_acted_upon() {
@@ -408,6 +424,42 @@ mod tests {
     }
 
     #[test]
+    fn a_late_current_ends_no_silence_and_puts_none_off() {
+        let mut sut = Slot::new(Quantity::Current, None);
+        let taken = sut.take(&reading("late"), Mono(0));
+        assert_eq!((sut.fresh(), sut.poll_deadline()), (None, None), "not known by it");
+        assert!(matches!(taken, Taken::Good { proves: false, back: false, .. }), "{taken:?}");
+        sut.take(&reading("1.0"), Mono(0));
+        let (known, due) = (sut.fresh(), sut.poll_deadline());
+        sut.take(&reading("late"), Mono(900_000));
+        assert_eq!((sut.fresh(), sut.poll_deadline()), (known, due));
+        sut.stale = true;
+        let taken = sut.take(&reading("late"), Mono(2_000_000));
+        assert!(matches!(taken, Taken::Good { back: false, .. }), "{taken:?}");
+        assert_eq!(sut.fresh(), None);
+        let taken = sut.take(&reading("1.0"), Mono(2_100_000));
+        assert!(matches!(taken, Taken::Good { proves: true, back: true, .. }), "{taken:?}");
+        assert_eq!(sut.samples().len(), 5, "all are kept as evidence");
+    }
+
+    #[test]
+    fn a_late_position_is_the_newest_word_and_as_old_as_the_one_before() {
+        let mut sut = Slot::new(Quantity::Position, Some(Micros::from_millis(500)));
+        let say = |sut: &mut Slot, position, quality, at| {
+            let value = Value::Position(position);
+            sut.take(&Reading { channel: ChannelIx(0), value, quality, node_ms: None }, Mono(at))
+        };
+        say(&mut sut, MachinePosition::Normal, Quality::Late, 0);
+        assert_eq!(sut.last, Some((Mono(0), Value::Position(MachinePosition::Normal))));
+        say(&mut sut, MachinePosition::Normal, Quality::Good, 100);
+        say(&mut sut, MachinePosition::Reverse, Quality::Late, 200);
+        assert_eq!(sut.last, Some((Mono(100), Value::Position(MachinePosition::Reverse))));
+        sut.stale = true;
+        say(&mut sut, MachinePosition::Reverse, Quality::Late, 900_000);
+        assert_eq!(sut.fresh(), None);
+    }
+
+    #[test]
     fn positions_never_go_stale_by_age() {
         assert_eq!(Slot::new(Quantity::Position, None).silence(), None);
     }
@@ -431,10 +483,14 @@ mod tests {
             "sensor" => Value::Invalid(Invalid::Sensor),
             "nan" => Value::Invalid(Invalid::Malformed),
             "word" => Value::Feedback(true),
-            "resent" => Value::Current(Microamps(2_000_000)),
+            "resent" | "late" => Value::Current(Microamps(2_000_000)),
             number => Value::Current(Microamps::from_amps(number.parse().unwrap())),
         };
-        let quality = if word == "resent" { Quality::Resent } else { Quality::Good };
+        let quality = match word {
+            "resent" => Quality::Resent,
+            "late" => Quality::Late,
+            _ => Quality::Good,
+        };
         Reading { channel: ChannelIx(0), value, quality, node_ms: None }
     }
 

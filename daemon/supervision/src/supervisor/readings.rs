@@ -95,10 +95,10 @@ impl Supervisor {
             }
             (Route::Voltage(feed), Value::Voltage(volts)) => self.handle_volts(feed, volts, at),
             (Route::Feedback(feed), Value::Feedback(on)) => {
-                self.handle_feedback(feed, on, at.at);
+                self.handle_feedback(feed, on, at);
             }
             (Route::BlockCurrent(it), Value::Current(amps)) => {
-                self.handle_block_current(it, amps, at.at);
+                self.handle_block_current(it, amps, at);
             }
             (Route::BlockOccupied(it), Value::Occupied(occupied)) => {
                 self.blocks[it.at()].handle_detector(occupied, at.at);
@@ -347,16 +347,19 @@ impl Supervisor {
         }
     }
 
-    fn handle_feedback(&mut self, feed: Feed, on: bool, at: Mono) {
+    fn handle_feedback(&mut self, feed: Feed, on: bool, at: Proving) {
         let nth = self.model.feed_at(feed);
         if let Feed::District(district) = feed
             && !on
             && self.powers[nth].is_guarded()
-            && let Some(trip) = self.guards[district.at()].opened(at)
+            && let Some(trip) = self.guards[district.at()].opened(at.at)
         {
-            self.trip(district, trip, at);
+            self.trip(district, trip, at.at);
         }
-        self.then(Rest::Feedback(feed, on, at));
+        // That it is off is good news: from before the order, it would help to prove the cut.
+        if on || at.proves {
+            self.then(Rest::Feedback(feed, on, at.at));
+        }
     }
 
     /// After the elements: state and proof.
@@ -367,7 +370,12 @@ impl Supervisor {
         self.switch_on_at_start(feed, on, at);
     }
 
-    fn handle_block_current(&mut self, block: BlockIx, amps: Microamps, at: Mono) {
+    fn handle_block_current(&mut self, block: BlockIx, amps: Microamps, at: Proving) {
+        // That nothing flows is good news: a late reading proves no block clear.
+        if !at.proves && amps < FLOWS {
+            return;
+        }
+        let at = at.at;
         self.carry_load(block, amps, at);
         if self.waits() {
             self.rest.push_back(Rest::Block(block, amps, at));

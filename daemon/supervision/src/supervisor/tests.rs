@@ -5,6 +5,7 @@ mod boosters;
 mod commissioning;
 mod faults;
 mod inrush;
+mod late;
 mod laws;
 mod limited;
 mod loops;

@@ -144,9 +144,10 @@ impl Rig {
         let (name, word) = line.split_once(' ').unwrap();
         let channel = self.channels.find(name).unwrap_or_else(|| panic!("no channel {name}"));
         let quantity = self.channels.channel(channel).quantity;
-        let (quality, word) = match word.strip_prefix("resent:") {
-            Some(word) => (Quality::Resent, word),
-            None => (Quality::Good, word),
+        let (quality, word) = match word.split_once(':') {
+            Some(("resent", word)) => (Quality::Resent, word),
+            Some(("late", word)) => (Quality::Late, word),
+            _ => (Quality::Good, word),
         };
         let value = match word {
             "over" => Value::Invalid(crate::input::Invalid::OverRange),
