@@ -2,6 +2,8 @@
 
 mod compare;
 mod cost;
+#[cfg(test)]
+mod fuzz_tests;
 mod result;
 
 use std::{

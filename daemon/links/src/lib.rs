@@ -15,6 +15,11 @@ mod device;
 mod driver;
 #[cfg(test)]
 mod faults;
+#[cfg(test)]
+#[path = "../../../tests/fuzz/mod.rs"]
+mod fuzz;
+#[cfg(test)]
+mod fuzz_tests;
 mod links;
 mod mqtt;
 

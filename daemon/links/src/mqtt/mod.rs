@@ -9,6 +9,8 @@ mod connection;
 mod desk;
 #[cfg(feature = "broker")]
 mod door;
+#[cfg(test)]
+pub(crate) mod fuzzing;
 pub(crate) mod intake;
 mod map;
 mod options;

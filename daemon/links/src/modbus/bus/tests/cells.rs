@@ -8,7 +8,7 @@ const VALUES: [&str; 3] = ["quarry/voltage", "quarry/current", "yard/current"];
 
 /// Each of the three values is read after `since`.
 #[track_caller]
-fn assert_all_read(rig: &Rig, since: u64, what: &str) {
+pub(super) fn assert_all_read(rig: &Rig, since: u64, what: &str) {
     for value in VALUES {
         let good = rig.said().iter().any(|it| {
             let (at, rest) = it.split_once(' ').expect("time first");
