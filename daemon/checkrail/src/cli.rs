@@ -49,6 +49,8 @@ pub enum Command {
     Simulate(SimulateArgs),
     /// Asks a Modbus device once and prints everything that its registers may mean.
     Probe(ProbeArgs),
+    /// Asks a running daemon how it is: one line, and status 1 where it is not well.
+    Health(HealthArgs),
     /// Prints the JSON Schema of the layout file, for editors.
     Schema,
     /// Prints a completion script for a shell.
@@ -254,6 +256,14 @@ pub struct CommissionArgs {
     /// File with the operator token.
     #[arg(long)]
     pub token_file: Option<PathBuf>,
+}
+
+/// `health`.
+#[derive(Args, Debug)]
+pub struct HealthArgs {
+    /// Where the daemon listens.
+    #[arg(long, default_value = "127.0.0.1:8080")]
+    pub at: String,
 }
 
 /// `faults`.

@@ -15,6 +15,7 @@ mod demo;
 mod diagnostic;
 mod exit;
 mod faults;
+mod health;
 mod journal;
 mod listen;
 mod machines;
@@ -67,6 +68,7 @@ fn perform(command: Command) -> Result<Exit, Failure> {
         Command::Simulate(args) => simulate::run(&args),
         Command::Probe(args) => probe::run(&args),
         Command::Commission(args) => commission::run(&args),
+        Command::Health(args) => health::run(&args),
         Command::Schema => {
             print::line(wiring::schema::json_schema().trim_end())?;
             Ok(Exit::Done)
@@ -103,6 +105,7 @@ fn start_log(command: &Command) {
         | Command::Simulate(_)
         | Command::Probe(_)
         | Command::Commission(_)
+        | Command::Health(_)
         | Command::Schema
         | Command::Completions { .. }
         | Command::Manual { .. } => "warn",
