@@ -69,6 +69,36 @@ async fn killed_again_and_again_during_faults_it_forgets_nothing_it_announced() 
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn told_to_stop_while_a_record_is_open_it_saves_what_there_is() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let broker = Broker::start(folder.path());
+    let daemon = Daemon::run(folder.path(), &layout(broker.port));
+    let mut session = Session::start(broker.port).await;
+    session.short().await;
+    // The record's window is open for three seconds from here; the stop waits for two at most.
+    let stop = tokio::task::spawn_blocking(move || daemon.terminate());
+    session
+        .until("the cut of the stop", |heard| {
+            heard.topic == "checkrail/crew/order/district/west/power"
+        })
+        .await;
+    let ms = session.ms();
+    session.node.measure(ms, &[("district/west/feedback", json!("off"))]).await;
+    while !stop.is_finished() {
+        session.measure_for(Duration::from_millis(50)).await;
+    }
+    let status = stop.await.expect("it ends");
+    assert!(matches!(status.code(), Some(0 | 3)), "{status}");
+    let daemon = Daemon::run(folder.path(), &layout(broker.port));
+    let fault = daemon.json("/api/v1/faults/1");
+    assert_eq!(fault["district"], json!("east"), "{fault}");
+    assert_eq!(fault["complete"], json!(true), "the record is there: {fault}");
+    assert_eq!(fault["cut_short"], json!(true), "and says that its end is missing: {fault}");
+    assert_eq!(east(&daemon)["locked_out"], json!(true));
+    daemon.kill();
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn settings_are_taken_over_on_a_hangup_and_bad_ones_are_not() {
     let folder = tempfile::tempdir().expect("a folder");
     let broker = Broker::start(folder.path());
