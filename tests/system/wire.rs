@@ -281,7 +281,7 @@ impl Wire {
                 Message::Reading(reading) => {
                     let late = LATE < at.since(reading.at);
                     let heard = SimReading { at, ..reading };
-                    let came = self.link.reading(&heard, channels).into_iter();
+                    let came = self.link.reading(&heard, channels);
                     inputs.extend(came.map(|input| (at, if late { aged(input) } else { input })));
                 }
             }
