@@ -6,6 +6,11 @@
 //! `--with-only` leaves out the same faults with breakers alone;
 //! `--list` names every fault that fell short, with layout and seed.
 //!
+//! For work on locating: `--save DIR` keeps the readings of every session that left a record; `--from DIR,DIR` plays them
+//! again in a fraction of the time and prints where the culprit stood and which signs misled. `--list` names each miss,
+//! `--evidence` with all that was known; `--calibrate [PULL]` fits the weights to them and cross-validates by scenario and
+//! by layout.
+//!
 //! Seeds below 1000 are for development; the figures that are reported come from 2026 and later.
 
 #![allow(clippy::print_stdout, clippy::print_stderr, reason = "a bench prints its table")]
@@ -14,14 +19,19 @@
 #[path = "../trial/mod.rs"]
 mod trial;
 
-use std::time::{Duration, Instant};
+use std::{
+    path::{Path, PathBuf},
+    time::{Duration, Instant},
+};
 
 use simulator::{Expected, random::Random};
 use trial::{
     bed::Bed,
+    calibrate,
     draw::{self, Pair},
     judge::Outcome,
-    tables,
+    locating::{self, Case},
+    tables, tape,
 };
 
 /// With reversers, which drawn layouts lack.
@@ -36,6 +46,10 @@ struct Args {
     list: bool,
     alone: bool,
     minutes: Option<f64>,
+    save: Option<PathBuf>,
+    from: Vec<PathBuf>,
+    evidence: bool,
+    calibrate: Option<f64>,
 }
 
 impl Args {
@@ -48,9 +62,15 @@ impl Args {
 fn main() {
     let args = arguments();
     let began = Instant::now();
-    let mut beds = draw::beds(args.seed, args.layouts);
-    beds.push(Bed::new("Tamarrow Valley".to_owned(), VALLEY));
+    if !args.from.is_empty() {
+        locate_again(&args);
+        return;
+    }
+    let beds = beds(args.seed, args.layouts);
     eprintln!("{} layouts in {:.1} s", beds.len(), began.elapsed().as_secs_f64());
+    if let Some(folder) = &args.save {
+        tape::start(folder, args.seed, args.layouts).expect("the folder can be written to");
+    }
     let pairs = faults(&args, &beds);
     let (tallies, all) = tables::by_scenario(&pairs);
     println!(
@@ -67,6 +87,13 @@ fn main() {
     }
     clean(&args);
     println!("run time {:.0} s", began.elapsed().as_secs_f64());
+}
+
+/// Drawn layouts, and one with reversers.
+fn beds(seed: u64, layouts: usize) -> Vec<Bed> {
+    let mut beds = draw::beds(seed, layouts);
+    beds.push(Bed::new("Tamarrow Valley".to_owned(), VALLEY));
+    beds
 }
 
 fn arguments() -> Args {
@@ -89,6 +116,12 @@ fn arguments() -> Args {
         alone: !given.iter().any(|it| it == "--with-only"),
         list: given.iter().any(|it| it == "--list"),
         minutes: after("--minutes").map(|it| it.parse().expect("minutes")),
+        save: after("--save").map(PathBuf::from),
+        from: after("--from")
+            .map(|it| it.split(',').map(PathBuf::from).collect())
+            .unwrap_or_default(),
+        calibrate: given.iter().any(|it| it == "--calibrate").then(|| number("--calibrate", 1.0)),
+        evidence: given.iter().any(|it| it == "--evidence"),
     }
 }
 
@@ -99,7 +132,10 @@ fn faults(args: &Args, beds: &[Bed]) -> Vec<Pair> {
     draw::each(
         trials.len(),
         args.deadline(),
-        |at| draw::try_fault(beds, trials[at], args.alone),
+        |at| match &args.save {
+            Some(folder) => taped(beds, trials[at], folder, at),
+            None => draw::try_fault(beds, trials[at], args.alone),
+        },
         |at, pair| {
             found.push((at, pair));
             progress.step();
@@ -107,6 +143,47 @@ fn faults(args: &Args, beds: &[Bed]) -> Vec<Pair> {
     );
     found.sort_by_key(|it| it.0);
     found.into_iter().filter_map(|(_, pair)| pair).collect()
+}
+
+/// Tries one fault with the supervisor alone and keeps its readings.
+fn taped(beds: &[Bed], trial: draw::Trial, folder: &Path, number: usize) -> Option<Pair> {
+    let (pair, tape) = draw::tape(beds, trial)?;
+    if let Some(tape) = tape {
+        tape.save(folder, number).expect("the folder can be written to");
+    }
+    Some(pair)
+}
+
+/// Plays tapes again, for what locating makes of them.
+fn locate_again(args: &Args) {
+    let began = Instant::now();
+    let mut cases: Vec<Case> = Vec::new();
+    for folder in &args.from {
+        let (seed, layouts) = tape::run(folder).expect("a folder of this bench");
+        let beds = beds(seed, layouts);
+        let tapes = tape::list(folder);
+        let mut found: Vec<(usize, Case)> = Vec::new();
+        let wanted = |id: &str| args.only.is_empty() || args.only.iter().any(|it| it == id);
+        draw::each(
+            tapes.len(),
+            None,
+            |at| {
+                let tape = tape::Tape::load(&tapes[at]).expect("a tape of this bench");
+                wanted(tape.scenario.id).then(|| Case::of(&beds, &tape)).flatten()
+            },
+            |at, case| found.extend(case.map(|case| (at, case))),
+        );
+        found.sort_by_key(|it| it.0);
+        cases.extend(found.into_iter().map(|it| it.1));
+    }
+    if args.list {
+        println!("{}", locating::misses(&cases, args.evidence));
+    }
+    println!("{}", locating::table(&cases));
+    if let Some(pull) = args.calibrate {
+        println!("{}", calibrate::report(&cases, pull));
+    }
+    println!("{} records in {:.0} s", cases.len(), began.elapsed().as_secs_f64());
 }
 
 /// Clean traffic: sessions of two hours, each on a layout of its own.

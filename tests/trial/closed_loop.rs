@@ -1,6 +1,6 @@
 //! One session: the plant advances, its readings reach the supervisor, the supervisor's orders reach the plant.
 
-use simulator::{Plan, TruthEvent, World, random::Random};
+use simulator::{Plan, SimReading, TruthEvent, World, random::Random};
 use supervision::{
     Supervisor,
     alarm::Transition,
@@ -30,6 +30,8 @@ pub struct Log {
     pub records: Vec<FaultRecord>,
     /// Alarms raised, by kind and subject in words.
     pub alarms: Vec<(Mono, String)>,
+    /// What the sensors said, where it is kept.
+    pub tape: Option<Vec<SimReading>>,
 }
 
 /// A layout, its plant and its supervisor.
@@ -75,6 +77,7 @@ impl<'a> ClosedLoop<'a> {
         let to = self.now + self.step;
         self.world.advance(to);
         while let Some(reading) = self.world.poll_reading() {
+            self.log.tape.as_mut().into_iter().for_each(|tape| tape.push(reading));
             if self.supervisor.is_some() {
                 let at = reading.at.max(self.now);
                 self.now = at;

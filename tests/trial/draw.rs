@@ -19,6 +19,7 @@ use super::{
     bed::Bed,
     closed_loop::{ClosedLoop, Guarded, Log},
     judge::{self, Outcome},
+    tape::Tape,
 };
 
 /// Steps of a trial: no longer than the way of an order. Clean traffic ends with the first one; readings have the
@@ -107,19 +108,48 @@ pub fn each<T: Send>(
 
 /// Tries one fault, on the first layout that has a place for it.
 pub fn try_fault(beds: &[Bed], trial: Trial, alone_too: bool) -> Option<Pair> {
-    let mut random = Random::new(trial.seed, 0x7a1a);
-    let ordinary = beds.len() - usize::from(1 < beds.len());
-    for attempt in 0..PLACES {
-        let drawn = random.below(ordinary.max(1));
-        let at = if attempt == SPECIAL { beds.len() - 1 } else { drawn };
-        let seed = random.bits() >> 1;
-        let Some(with) = session(beds, at, trial.scenario, seed, Guarded::Yes) else { continue };
+    placed(beds, trial, |at, seed| {
+        let with = session(beds, at, trial.scenario, seed, Guarded::Yes)?;
         let alone = alone_too
             .then(|| session(beds, at, trial.scenario, seed, Guarded::ByBreakersAlone))
             .flatten();
-        return Some(Pair { with, alone });
-    }
-    None
+        Some(Pair { with, alone })
+    })
+}
+
+/// Tries one fault and keeps what the sensors said, where a record came of it.
+pub fn tape(beds: &[Bed], trial: Trial) -> Option<(Pair, Option<Tape>)> {
+    placed(beds, trial, |at, seed| {
+        let mut log = played(&beds[at], trial.scenario.id, seed, Guarded::Yes, true);
+        let with = judge::judge(&beds[at], (at, seed), trial.scenario, &log)?;
+        let named = with.named.is_some();
+        let readings = log.tape.take().filter(|_| named);
+        let tape = readings.map(|readings| Tape {
+            scenario: trial.scenario,
+            bed: at,
+            seed,
+            span: with.span,
+            report: with.report.clone(),
+            step: STEP,
+            readings,
+        });
+        Some((Pair { with, alone: None }, tape))
+    })
+}
+
+/// The first layout that has a place for a fault, with a seed for it.
+fn placed<T>(
+    beds: &[Bed],
+    trial: Trial,
+    mut attempt: impl FnMut(usize, u64) -> Option<T>,
+) -> Option<T> {
+    let mut random = Random::new(trial.seed, 0x7a1a);
+    let ordinary = beds.len() - usize::from(1 < beds.len());
+    (0..PLACES).find_map(|nth| {
+        let drawn = random.below(ordinary.max(1));
+        let at = if nth == SPECIAL { beds.len() - 1 } else { drawn };
+        attempt(at, random.bits() >> 1)
+    })
 }
 
 /// One fault on one layout; none: it found no place.
@@ -137,11 +167,22 @@ pub fn session(
 
 /// Plays one fault to its end.
 pub fn play(bed: &Bed, scenario: &'static str, seed: u64, guarded: Guarded) -> Log {
+    played(bed, scenario, seed, guarded, false)
+}
+
+fn played(
+    bed: &Bed,
+    scenario: &'static str,
+    seed: u64,
+    guarded: Guarded,
+    keep_readings: bool,
+) -> Log {
     let mut random = Random::new(seed, 0x9a9e);
     let due = Mono((random.between(5.0, 9.0) * 1e6) as u64);
     let mut plan = Plan::one(seed, scenario, due);
     plan.crew = Crew { patience: PATIENCE, clears_after_cut: CLEARS, ..Crew::default() };
     let mut session = ClosedLoop::new(bed, plan, guarded, STEP);
+    session.log.tape = keep_readings.then(Vec::new);
     let (mut looked, mut began, mut until) = (0, None, due + PLACED_WITHIN);
     while session.now() < until {
         session.advance();

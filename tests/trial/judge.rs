@@ -37,6 +37,8 @@ pub struct Named {
     pub group_rank: Option<usize>,
     /// The record says that it cannot tell.
     pub inseparable: bool,
+    /// How many suspects it then names.
+    pub alike: usize,
     /// The first suspect, for the list of what went wrong.
     pub first: String,
     pub said: String,
@@ -50,6 +52,7 @@ pub struct Outcome {
     pub bed: usize,
     pub seed: u64,
     pub report: FaultReport,
+    pub span: Span,
     /// Fault current flowed while it was in place.
     pub flowed: Option<Mono>,
     /// The power of its district went by an order while it was in place, and stayed off.
@@ -124,15 +127,17 @@ pub fn judge(
         cut_without: log.orders.iter().filter(|it| is_cut(it) && !span.holds(it.0)).count() as u32,
         cause: order.map_or("", |(_, order)| order.cause.word()),
         poles: fates(&bed.layout, log, report, &span),
-        named: named(bed, log, report, &span),
+        named: record_of(&log.records, report, &span).map(|it| named(bed, it, report)),
+        span,
         report: report.clone(),
     })
 }
 
 /// The time that a fault is in place.
-struct Span {
-    start: Mono,
-    end: Mono,
+#[derive(Clone, Copy, Debug)]
+pub struct Span {
+    pub start: Mono,
+    pub end: Mono,
 }
 
 impl Span {
@@ -287,23 +292,31 @@ fn is_beyond_saving(layout: &Layout, pole: PoleIx, amps: f64) -> bool {
     stands < (QUICKEST + slowest).seconds()
 }
 
-/// Where the culprit stands in the first record of its district.
-fn named(bed: &Bed, log: &Log, report: &FaultReport, span: &Span) -> Option<Named> {
-    let record = log
-        .records
+/// The first record of its district that has a fault to locate.
+pub fn record_of<'a>(
+    records: &'a [FaultRecord],
+    report: &FaultReport,
+    span: &Span,
+) -> Option<&'a FaultRecord> {
+    records
         .iter()
         .filter(|it| span.start <= it.trigger && report.districts.contains(&it.district))
         // Power that somebody switched off has a record of its own, and no fault to locate.
-        .find(|it| !matches!(it.cause, Cause::PowerGone { .. }))?;
+        .find(|it| !matches!(it.cause, Cause::PowerGone { .. }))
+}
+
+/// Where the culprit stands in a record.
+pub fn named(bed: &Bed, record: &FaultRecord, report: &FaultReport) -> Named {
     let layout = &bed.layout;
     let is_it = |accused: Accused| is_culprit(layout, report, accused);
     let rank = record.suspects.iter().position(|it| is_it(it.accused)).map(|at| at + 1);
     let group_rank = rank.map(|rank| group_rank(layout, record, rank));
     let first = record.suspects.first();
-    Some(Named {
+    Named {
         rank,
         group_rank,
         inseparable: record.inseparable.is_some(),
+        alike: locate::alike(&record.evidence, &record.suspects, layout).len(),
         first: first.map_or_else(String::new, |it| words::accused_name(layout, it.accused)),
         said: record
             .suspects
@@ -317,26 +330,23 @@ fn named(bed: &Bed, log: &Log, report: &FaultReport, span: &Span) -> Option<Name
             })
             .collect::<Vec<_>>()
             .join(" | "),
-    })
+    }
 }
 
 /// The rank when the suspects of one `inseparable` sentence count as one.
 fn group_rank(layout: &Layout, record: &FaultRecord, rank: usize) -> usize {
-    let Some(said) = &record.inseparable else { return rank };
-    let named = said.strip_prefix("one of ").and_then(|rest| rest.split_once(':'));
-    let Some((names, _)) = named else { return rank };
-    let names: Vec<&str> = names.split(", ").collect();
-    let in_group = |accused: Accused| names.contains(&locate::alike_name(layout, accused).as_str());
-    if !in_group(record.suspects[rank - 1].accused) {
+    let alike = locate::alike(&record.evidence, &record.suspects, layout);
+    if !alike.contains(&record.suspects[rank - 1].accused) {
         return rank;
     }
-    record.suspects.iter().position(|it| in_group(it.accused)).map_or(rank, |first| first + 1)
+    record.suspects.iter().position(|it| alike.contains(&it.accused)).map_or(rank, |at| at + 1)
 }
 
 /// The plant names one culprit; some can be named in more than one way that is as true.
-fn is_culprit(layout: &Layout, report: &FaultReport, accused: Accused) -> bool {
+pub fn is_culprit(layout: &Layout, report: &FaultReport, accused: Accused) -> bool {
     let name = words::accused_name(layout, accused);
-    if name == report.subject {
+    // F43: a poor conductor that lies on the track. The plant leaves its kind open; who looks for it must be told where.
+    if name == report.subject && report.scenario != "F43" {
         return true;
     }
     match accused {
@@ -345,6 +355,13 @@ fn is_culprit(layout: &Layout, report: &FaultReport, accused: Accused) -> bool {
         Accused::Object(Object::Frog(frog))
             if ["F61", "F62", "F65"].contains(&report.scenario)
                 && turnout_of_place(&report.place) == Some(turnout_of(layout, frog)) =>
+        {
+            true
+        }
+        // F19: the frogs of a slip are on each other's machines, both of them.
+        Accused::Object(Object::Frog(frog))
+            if report.scenario == "F19"
+                && report.place.strip_prefix("double slip ") == Some(turnout_of(layout, frog)) =>
         {
             true
         }
@@ -362,7 +379,8 @@ fn is_culprit(layout: &Layout, report: &FaultReport, accused: Accused) -> bool {
                 ["object", "not-explained"].contains(&report.subject.as_str());
             lies_on_plain_track && block_of_place(layout, &report.place) == Some(it.as_str())
         }
-        Accused::Reverser => report.subject.starts_with("reverser/"),
+        // F49: two reversers face to face are a mistake of wiring, and reversers.
+        Accused::Reverser => report.subject.starts_with("reverser/") || report.scenario == "F49",
         // F43: something that lies on the track and is a poor conductor.
         Accused::ObjectOnTrack => report.scenario == "F43",
         Accused::Object(_) | Accused::Vehicle | Accused::Wiring | Accused::NotExplained => false,

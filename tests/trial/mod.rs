@@ -8,9 +8,12 @@
 #![allow(unreachable_pub, reason = "a module shared by path has no crate to be public in")]
 
 pub mod bed;
+pub mod calibrate;
 pub mod closed_loop;
 pub mod draw;
 pub mod judge;
 pub mod link;
+pub mod locating;
 pub mod tables;
 pub mod tally;
+pub mod tape;

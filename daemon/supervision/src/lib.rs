@@ -32,6 +32,7 @@ mod residual;
 mod restore;
 mod ring;
 mod store;
+mod trains;
 
 pub use model::Model;
 pub use supervisor::{Held, Supervisor};

@@ -6,6 +6,7 @@
 mod advice;
 mod alike;
 mod evidence;
+mod frogs;
 mod signs;
 #[cfg(test)]
 mod tests;
@@ -14,7 +15,7 @@ mod weights;
 pub use advice::advice;
 pub use alike::{alike, alike_name, inseparable};
 pub use evidence::{
-    Around, BlockFacts, Evidence, FrogFacts, MachineSign, Others, PolaritySign, PowerBack,
+    Around, BlockFacts, Came, Evidence, FrogFacts, MachineSign, Others, PolaritySign, PowerBack,
     ReverserFacts, Shape, Step, WrongLeg,
 };
 
@@ -23,6 +24,7 @@ use wiring::{channel::Object, layout::Layout};
 use crate::record::{Accused, Reason, Suspect};
 use signs::Found;
 use weights::prior;
+pub use weights::{Sign, ratio};
 
 /// Shares are given in thousandths of the evidence.
 const WHOLE: u128 = 1000;
@@ -34,34 +36,50 @@ const SCALE: u128 = 1_000_000_000_000;
 /// are left out.
 #[must_use]
 pub fn rank(evidence: &Evidence, layout: &Layout) -> Vec<Suspect> {
-    let mut candidates: Vec<Candidate> = Vec::new();
+    shared_out(all_found(evidence, layout).into_iter().map(Candidate::new).collect())
+}
+
+/// A suspect with the signs that were found for and against it, before they are weighed.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Signed {
+    /// Who.
+    pub accused: Accused,
+    /// What its kind weighs before anything is seen, in hundredths.
+    pub prior: u32,
+    /// What was found, each sign once.
+    pub signs: Vec<Sign>,
+}
+
+/// Every suspect with its signs, also those whose share rounds to nothing: what weights are fitted on.
+#[must_use]
+pub fn signed(evidence: &Evidence, layout: &Layout) -> Vec<Signed> {
+    let signs = |found: &[Found]| found.iter().map(|it| it.sign).collect();
+    let each = all_found(evidence, layout).into_iter();
+    each.map(|(accused, prior, found)| Signed { accused, prior, signs: signs(&found) }).collect()
+}
+
+/// Every suspect, what its kind weighs, and what was found for and against it.
+fn all_found(evidence: &Evidence, layout: &Layout) -> Vec<(Accused, u32, Vec<Found>)> {
+    let mut all = Vec::new();
     for facts in &evidence.frogs {
-        let found = signs::of_frog(evidence, facts, layout);
-        candidates.push(Candidate::new(
-            Accused::Object(Object::Frog(facts.frog)),
-            prior::FROG,
-            found,
-        ));
+        let found = frogs::of_frog(evidence, facts, layout);
+        all.push((Accused::Object(Object::Frog(facts.frog)), prior::FROG, found));
     }
     for facts in &evidence.blocks {
-        let found = signs::of_block(evidence, facts);
-        candidates.push(Candidate::new(
-            Accused::Object(Object::Block(facts.block)),
-            prior::BLOCK,
-            found,
-        ));
+        let found = signs::of_block(evidence, facts, layout);
+        all.push((Accused::Object(Object::Block(facts.block)), prior::BLOCK, found));
     }
-    candidates.extend([
-        Candidate::new(Accused::ObjectOnTrack, prior::OBJECT, signs::of_object(evidence, layout)),
-        Candidate::new(Accused::Vehicle, prior::VEHICLE, signs::of_vehicle(evidence, layout)),
-        Candidate::new(Accused::Wiring, prior::WIRING, signs::of_wiring(evidence, layout)),
-        Candidate::new(Accused::NotExplained, prior::NOT_EXPLAINED, signs::of_nothing(evidence)),
+    all.extend([
+        (Accused::ObjectOnTrack, prior::OBJECT, signs::of_object(evidence, layout)),
+        (Accused::Vehicle, prior::VEHICLE, signs::of_vehicle(evidence, layout)),
+        (Accused::Wiring, prior::WIRING, signs::of_wiring(evidence, layout)),
+        (Accused::NotExplained, prior::NOT_EXPLAINED, signs::of_nothing(evidence)),
     ]);
     if !evidence.reversers.is_empty() {
         let found = signs::of_reversers(evidence, layout);
-        candidates.push(Candidate::new(Accused::Reverser, prior::REVERSER, found));
+        all.push((Accused::Reverser, prior::REVERSER, found));
     }
-    shared_out(candidates)
+    all
 }
 
 /// A suspect while it is weighed.
@@ -72,7 +90,7 @@ struct Candidate {
 }
 
 impl Candidate {
-    fn new(accused: Accused, prior: u32, found: Vec<Found>) -> Self {
+    fn new((accused, prior, found): (Accused, u32, Vec<Found>)) -> Self {
         let weight = found.iter().fold(u128::from(prior) * SCALE, |weight, it| {
             (weight * u128::from(it.ratio()) / 100).max(1)
         });

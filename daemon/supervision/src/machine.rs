@@ -154,6 +154,15 @@ impl Machine {
         self.last_change
     }
 
+    /// When the throw under way or the last complete one began.
+    pub(crate) fn throw_began(&self) -> Option<Mono> {
+        let (at, position) = self.position?;
+        match position.at_rest() {
+            None => self.leaving,
+            Some(_) => self.last_throw.map(|taken| Mono(at.0.saturating_sub(taken.0))),
+        }
+    }
+
     /// The throw under way, or the last one, took too long.
     pub(crate) const fn is_slow(&self) -> bool {
         self.slow

@@ -9,6 +9,7 @@ use wiring::{
 use crate::{
     cause::Cause,
     input::{Feed, MachinePosition, MeasuredPolarity, Value},
+    locate::Evidence,
     output::{ExpectedPolarity, Order, Output, ProofStrength},
 };
 
@@ -49,6 +50,8 @@ pub struct FaultRecord {
     pub polarity: Vec<(FrogIx, ExpectedPolarity, Option<MeasuredPolarity>)>,
     /// Contact images, before and after.
     pub contacts: Vec<ContactStress>,
+    /// What the ranking rests on.
+    pub evidence: Evidence,
     /// Ranked, shares adding to 1000.
     pub suspects: Vec<Suspect>,
     /// Which suspects the sensors cannot tell apart, and the next test that would.

@@ -141,6 +141,11 @@ impl Recording {
         }
     }
 
+    /// When the first cut was ordered.
+    pub(crate) fn first_cut(&self) -> Option<Mono> {
+        self.cuts.iter().map(|cut| cut.ordered).min()
+    }
+
     /// When the window closes.
     pub(crate) fn closes(&self) -> Mono {
         self.trigger + POST_TRIGGER
@@ -201,6 +206,7 @@ impl Recording {
             positions: self.positions,
             polarity: self.polarity,
             contacts: self.contacts,
+            evidence: self.evidence,
             suspects: Vec::new(),
             inseparable: None,
             advice: Vec::new(),

@@ -55,6 +55,7 @@ use crate::{
     snapshot::Snapshot,
     start::{Start, StartPower},
     store::Store,
+    trains::Trains,
     words::{self, Seen},
 };
 pub use held::Held;
@@ -135,6 +136,9 @@ pub struct Supervisor {
     culprits: Vec<u32>,
     blocks: Vec<Occupied>,
     shown_blocks: Vec<Occupancy>,
+    trains: Trains,
+    /// The trains that stood where current stepped in faults of late, with the block.
+    train_faults: VecDeque<(u32, BlockIx)>,
     contacts: Vec<Contact>,
     reversers: Vec<Option<(Mono, ReverserState)>>,
     flips: VecDeque<(Mono, wiring::index::ReverserIx)>,

@@ -158,6 +158,7 @@ pub(crate) fn record(number: u32) -> FaultRecord {
             melting: false,
             hits: 1,
         }],
+        evidence: supervision::locate::Evidence::of(DistrictIx(0)),
         suspects: suspects(),
         inseparable: None,
         advice: vec![

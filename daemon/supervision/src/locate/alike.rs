@@ -6,9 +6,7 @@
 
 use wiring::{channel::Object, index::BlockIx, layout::Layout};
 
-use super::evidence::{
-    Around, BlockFacts, Evidence, FrogFacts, MachineSign, PolaritySign, Shape, Step,
-};
+use super::evidence::{BlockFacts, Evidence, FrogFacts, MachineSign, PolaritySign, Shape, Step};
 use crate::record::{Accused, Suspect};
 
 /// A frog below this share, in thousandths, needs no test of its own.
@@ -26,6 +24,8 @@ enum Why {
     Standing,
     /// A train is where current stepped.
     Train,
+    /// A wheel passed.
+    Passing,
     /// Power had just come back: what stands there shorts, and engines charge.
     PowerBack,
 }
@@ -67,7 +67,8 @@ pub fn alike_name(layout: &Layout, accused: Accused) -> String {
         Accused::Vehicle => "a faulty vehicle".to_owned(),
         Accused::Wiring => "the wiring".to_owned(),
         Accused::Reverser => "a reverser".to_owned(),
-        Accused::NotExplained => "something else".to_owned(),
+        // Only where power had just come back: see `after_power`.
+        Accused::NotExplained => "engines that charge".to_owned(),
     }
 }
 
@@ -87,10 +88,14 @@ fn next_test(why: Why, frogs: &[&String]) -> String {
         (Why::PowerBack, _) => "take the trains of the district off, or all but one, and restore. If the current falls \
                                 away, engines were charging; if it stays, lift the feeders by halves."
             .to_owned(),
+        (Why::Passing, [first, ..]) => format!(
+            "restore, and let the vehicle that ran there pass {first} alone. If current bursts up again, it is its wheel \
+             there; if it does so at other turnouts too, it is the vehicle."
+        ),
         (Why::Standing, [first, ..]) => format!(
             "look along the track, then throw {first} alone and restore. If the short is gone, it was {first}."
         ),
-        (Why::SharedSensors | Why::Standing, _) => "look along the track, then restore.".to_owned(),
+        (Why::SharedSensors | Why::Standing | Why::Passing, _) => "look along the track, then restore.".to_owned(),
     }
 }
 
@@ -102,6 +107,7 @@ fn group(
     let tries = [
         (Why::SharedSensors, shared_sensors(evidence, suspects)),
         (Why::PowerBack, after_power(evidence, suspects)),
+        (Why::Passing, passing(evidence, suspects, layout)),
         (Why::Train, of_train(evidence, suspects, layout)),
         (Why::Standing, standing(evidence, suspects, layout)),
     ];
@@ -164,6 +170,10 @@ fn is_bare(facts: &FrogFacts) -> bool {
     rests && right && !entered && !odd && facts.own_current == Step::NotMeasured
 }
 
+fn is_bare_in(layout: &Layout, facts: &FrogFacts, block: BlockIx) -> bool {
+    facts.step == Step::Here && is_bare(facts) && lies_in(layout, facts, block)
+}
+
 fn lies_in(layout: &Layout, facts: &FrogFacts, block: BlockIx) -> bool {
     layout.trackwork[layout.frogs[facts.frog.at()].trackwork.at()].block == block
 }
@@ -194,10 +204,7 @@ fn standing(evidence: &Evidence, suspects: &[Suspect], layout: &Layout) -> Vec<A
         return Vec::new();
     }
     those(suspects, |accused| match facts_of(evidence, accused) {
-        Some(facts) => {
-            let here = facts.step == Step::Here && lies_in(layout, facts, block.block);
-            here && is_bare(facts) && !facts.lined_train && facts.around == Around::Clear
-        }
+        Some(facts) => is_bare_in(layout, facts, block.block),
         None => {
             accused == Accused::ObjectOnTrack
                 || accused == Accused::Object(Object::Block(block.block))
@@ -205,7 +212,19 @@ fn standing(evidence: &Evidence, suspects: &[Suspect], layout: &Layout) -> Vec<A
     })
 }
 
-/// With a train where current stepped: derailed, faulty, or against a leg that lies in the same block.
+/// Bursts that ended by themselves: a wheel that passes one of the frogs of the block.
+fn passing(evidence: &Evidence, suspects: &[Suspect], layout: &Layout) -> Vec<Accused> {
+    let Some(block) = stepped(evidence) else { return Vec::new() };
+    if evidence.spikes == 0 && !evidence.ended_by_itself {
+        return Vec::new();
+    }
+    those(suspects, |accused| {
+        facts_of(evidence, accused).is_some_and(|facts| is_bare_in(layout, facts, block.block))
+    })
+}
+
+/// With a train where current stepped: derailed, faulty, against a leg that lies in the same block, or over a contact that
+/// joins both sides or points that do not lie where their machine says.
 fn of_train(evidence: &Evidence, suspects: &[Suspect], layout: &Layout) -> Vec<Accused> {
     let Some(block) = stepped(evidence).filter(|_| evidence.shape != Shape::Crept) else {
         return Vec::new();
@@ -214,7 +233,7 @@ fn of_train(evidence: &Evidence, suspects: &[Suspect], layout: &Layout) -> Vec<A
         return Vec::new();
     }
     those(suspects, |accused| match facts_of(evidence, accused) {
-        Some(facts) => facts.shares_leg && is_bare(facts) && lies_in(layout, facts, block.block),
+        Some(facts) => is_bare_in(layout, facts, block.block),
         None => {
             let there = accused == Accused::Object(Object::Block(block.block));
             there || matches!(accused, Accused::ObjectOnTrack | Accused::Vehicle)

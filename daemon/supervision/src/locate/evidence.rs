@@ -27,6 +27,13 @@ pub struct Evidence {
     pub power_back: Option<PowerBack>,
     /// Short bursts of current within the two seconds before the onset, each over by itself: a wheel that passes.
     pub spikes: u32,
+    /// Fault current ended before a cut or a breaker could end it.
+    pub ended_by_itself: bool,
+    /// Two neighbouring blocks that each drew a part of the fault's current: a wheel on the gap between them joins rails
+    /// of different phase. A short in one block steps that block only.
+    pub gap: Option<(BlockIx, BlockIx)>,
+    /// The district's current stepped, and that of none of its blocks, all of them measured: it does not come by a detector.
+    pub bypassed: bool,
     /// The breaker opened without an order, and no fault current was seen.
     pub opened_by_itself: bool,
     /// Readings contradicted each other, or the district's own were missing.
@@ -56,6 +63,9 @@ impl Evidence {
             powered_for: None,
             power_back: None,
             spikes: 0,
+            ended_by_itself: false,
+            gap: None,
+            bypassed: false,
             opened_by_itself: false,
             contradiction: false,
             movement: None,
@@ -130,6 +140,20 @@ pub enum Around {
     Occupied,
 }
 
+/// Where the train on a leg came from.
+#[derive(Clone, Copy, Debug, Default, Eq, PartialEq)]
+pub enum Came {
+    /// Not seen to come.
+    #[default]
+    NotKnown,
+    /// From the far end of the leg, so long ago that it can have come to the turnout.
+    Towards,
+    /// From the far end, so short a time ago that it is still on its way.
+    NotYet,
+    /// Over the turnout itself: it is beyond it.
+    Away,
+}
+
 /// A train on a leg that the turnout is not set for.
 #[derive(Clone, Copy, Debug, Eq, PartialEq)]
 pub struct WrongLeg {
@@ -139,6 +163,8 @@ pub struct WrongLeg {
     pub block: BlockIx,
     /// Since the last raw edge there; none: it has stood there for longer than 3 s.
     pub edge: Option<Micros>,
+    /// Where the train came from.
+    pub came: Came,
 }
 
 /// What a frog's polarity reading says.
@@ -182,6 +208,11 @@ pub struct FrogFacts {
     pub polarity: PolaritySign,
     /// Its machine, the one that moved last where there are two.
     pub machine: MachineSign,
+    /// The throw of it that was under way at the onset or ended last, within 4 s: since its beginning, in percent of the
+    /// time that it takes.
+    pub throw_share: Option<u32>,
+    /// Since its polarity reading changed last before the onset, within 4 s.
+    pub polarity_changed: Option<Micros>,
     /// Position and what was asked disagree.
     pub out_of_step: bool,
     /// A train on a leg that the turnout is not set for.
@@ -197,7 +228,9 @@ pub struct FrogFacts {
     pub around: Around,
     /// No raw edge of current in the last 3 s in any block of its points and legs, all of them with a sensor.
     pub still: bool,
-    /// The block through whose detector a wheel on this frog would draw.
+    /// The block through whose detector a wheel on this frog draws as its machines stand; none: not known, or none does.
+    pub seen_by: Option<BlockIx>,
+    /// What the sensor of that block says.
     pub step: Step,
     /// The sensor of its own current.
     pub own_current: Step,
@@ -223,6 +256,8 @@ impl FrogFacts {
             frog,
             polarity: PolaritySign::NotMeasured,
             machine: MachineSign::NotMeasured,
+            throw_share: None,
+            polarity_changed: None,
             out_of_step: false,
             wrong_leg: None,
             lined_train: false,
@@ -230,6 +265,7 @@ impl FrogFacts {
             train_on_it: false,
             around: Around::NotKnown,
             still: false,
+            seen_by: None,
             step: Step::NotMeasured,
             own_current: Step::NotMeasured,
             weak_contact: false,

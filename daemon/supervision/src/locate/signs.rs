@@ -1,11 +1,10 @@
-//! Which signs the evidence holds for and against each kind of suspect, with their words.
+//! Which signs the evidence holds for and against each kind of suspect but frogs, with their words.
 
-use wiring::{layout::Layout, units::Micros};
+use wiring::{index::BlockIx, layout::Layout, units::Micros};
 
 use super::{
     evidence::{
         Around, BlockFacts, Evidence, FrogFacts, MachineSign, Others, PolaritySign, Shape, Step,
-        WrongLeg,
     },
     weights::{Sign, ratio},
 };
@@ -16,20 +15,14 @@ const JUST_ON: Micros = Micros::from_millis(1000);
 /// Wiring that has carried trains for this long was right.
 const LONG_ON: Micros = Micros::from_millis(60_000);
 
-/// A contact has changed over, and its points have closed, within this of the last word of a throw.
-const CHANGED_OVER: Micros = Micros::from_millis(600);
-
-/// A throw that a train stands on the longer after is one that was made for it.
-const UNDER_WAY: Micros = Micros::from_millis(2000);
-
 /// A sign that was found.
 pub(super) struct Found {
-    sign: Sign,
+    pub(super) sign: Sign,
     pub(super) text: String,
 }
 
 impl Found {
-    fn new(sign: Sign, text: impl Into<String>) -> Self {
+    pub(super) fn new(sign: Sign, text: impl Into<String>) -> Self {
         Self { sign, text: text.into() }
     }
 
@@ -38,92 +31,33 @@ impl Found {
     }
 }
 
-/// Signs for and against one frog.
-pub(super) fn of_frog(evidence: &Evidence, facts: &FrogFacts, layout: &Layout) -> Vec<Found> {
-    if let Some(alike) = wrong_like_others(evidence, facts, layout) {
-        // The mistake lies before this frog: what else is seen around it is of no account.
-        return strongest(contact_signs(facts)).into_iter().chain([alike]).collect();
-    }
-    // With power back every train shows an edge where it stands.
-    let seen = |leg: WrongLeg| {
-        let edge = leg.edge.filter(|_| evidence.power_back.is_none());
-        wrong_leg(WrongLeg { edge, ..leg }, layout)
-    };
-    let leg = facts.wrong_leg.map(seen);
-    let leg = leg.or_else(|| shared_leg(evidence, facts, layout));
-    let after_power = evidence.power_back.is_some();
-    let all = [
-        leg,
-        own_current(facts),
-        strongest(contact_signs(facts)),
-        nothing_amiss(facts),
-        passed(evidence, facts),
-        not_a_charge(evidence),
-        explained_by_feed(evidence, layout),
-        no_step(evidence),
-        recency(facts, after_power, layout),
-        thrown_under_train(facts).filter(|_| !after_power),
-        polarity_against(facts),
-        step(facts),
-        still(facts),
-        was_good(facts),
-        (facts.earlier_faults > 0).then(|| earlier(facts.earlier_faults)),
-        boundary(evidence, facts, layout),
-        loop_fit(evidence, facts),
-    ];
-    all.into_iter().flatten().collect()
-}
-
-fn wrong_leg(leg: WrongLeg, layout: &Layout) -> Found {
-    let port = leg.port.word();
-    let block = &layout.blocks[leg.block.at()].id;
-    match leg.edge {
-        Some(ago) => Found::new(
-            Sign::EnteredWrongLeg,
-            format!("a train moved on its {port} leg (block {block}) {ago} before, not set for it"),
-        ),
-        None => Found::new(
-            Sign::StandsOnWrongLeg,
-            format!("a train stands on its {port} leg (block {block}), not set for it"),
-        ),
-    }
-}
-
-fn shared_leg(evidence: &Evidence, facts: &FrogFacts, layout: &Layout) -> Option<Found> {
-    if !facts.shares_leg {
-        return None;
-    }
-    let block = |frog: wiring::index::FrogIx| {
-        layout.trackwork[layout.frogs[frog.at()].trackwork.at()].block
-    };
-    let own = block(facts.frog);
-    let like = evidence.frogs.iter().filter(|it| it.shares_leg && block(it.frog) == own).count();
-    let sign = match like {
-        0 | 1 => Sign::MayBeOnWrongLeg,
-        2 => Sign::OneOfTwoLegs,
-        _ => Sign::OneOfMoreLegs,
-    };
-    let text = "a train in its block, which holds a leg that it is not set for as well";
-    Some(Found::new(sign, if like < 2 { text.to_owned() } else { format!("{text}; {like} such") }))
-}
-
-/// Bursts before, each over by itself: a wheel that passes a frog or a point.
-fn passed(evidence: &Evidence, facts: &FrogFacts) -> Option<Found> {
-    let here = matches!(facts.step, Step::Here | Step::OnWrongLeg);
-    (here && 0 < evidence.spikes).then(|| Found::new(Sign::PassedBefore, bursts(evidence.spikes)))
-}
-
-fn bursts(count: u32) -> String {
-    format!(
-        "current had burst up {} before and fallen by itself, as under a wheel that passes",
-        times(count)
-    )
-}
-
 /// Against what stays where it is.
 fn did_not_stay(evidence: &Evidence) -> Option<Found> {
-    (0 < evidence.spikes)
-        .then(|| Found::new(Sign::DidNotStay, "current had burst up before and fallen by itself"))
+    if 0 < evidence.spikes {
+        let text = "current had burst up before and fallen by itself";
+        return Some(Found::new(Sign::DidNotStay, text));
+    }
+    ended(evidence, Sign::EndedByItself)
+}
+
+/// For or against: the current was gone before anything could have ended it.
+pub(super) fn ended(evidence: &Evidence, sign: Sign) -> Option<Found> {
+    evidence.ended_by_itself.then(|| Found::new(sign, "current fell by itself, before the cut"))
+}
+
+/// For or against: the district's current does not come by the detectors of its blocks.
+pub(super) fn by_no_detector(sign: Sign) -> Found {
+    Found::new(sign, "the district's current stepped, and no block of it")
+}
+
+/// A short in one place steps one block.
+pub(super) fn in_two_blocks(evidence: &Evidence, layout: &Layout) -> Option<Found> {
+    evidence.gap.map(|gap| Found::new(Sign::InTwoBlocks, stepped_beside(gap, layout)))
+}
+
+fn stepped_beside((one, other): (BlockIx, BlockIx), layout: &Layout) -> String {
+    let [one, other] = [one, other].map(|it| &layout.blocks[it.at()].id);
+    format!("blocks {one} and {other} stepped together, as across a gap between two phases")
 }
 
 /// Engines that charge after power came back, and what is told by it.
@@ -131,26 +65,13 @@ fn is_charge(evidence: &Evidence) -> bool {
     evidence.power_back.is_some() && evidence.shape == Shape::Decaying
 }
 
-fn not_a_charge(evidence: &Evidence) -> Option<Found> {
+pub(super) fn not_a_charge(evidence: &Evidence) -> Option<Found> {
     is_charge(evidence).then(|| {
         Found::new(
             Sign::NotACharge,
             "current falls smoothly after power came back, as engines charge",
         )
     })
-}
-
-/// The sensor at the frog itself.
-fn own_current(facts: &FrogFacts) -> Option<Found> {
-    match facts.own_current {
-        Step::NotMeasured => None,
-        Step::Here | Step::OnWrongLeg => {
-            Some(Found::new(Sign::OwnCurrent, "the fault current was measured at this frog"))
-        }
-        Step::Elsewhere => {
-            Some(Found::new(Sign::OwnCurrentElsewhere, "its own current did not step"))
-        }
-    }
 }
 
 /// Frogs on the wrong rail and on the right one, as far as they are measured.
@@ -165,7 +86,7 @@ fn rails_of_frogs<'a>(frogs: impl Iterator<Item = &'a FrogFacts>) -> (usize, usi
 }
 
 /// Several frogs of one block, or most of a district, are on the wrong rail: what feeds them is.
-fn fed_wrong(evidence: &Evidence, layout: &Layout) -> Option<usize> {
+pub(super) fn fed_wrong(evidence: &Evidence, layout: &Layout) -> Option<usize> {
     let mine = |it: &&FrogFacts| layout.district_of_frog(it.frog) == evidence.district;
     let mine: Vec<&FrogFacts> = evidence.frogs.iter().filter(mine).collect();
     let (wrong, right) = rails_of_frogs(mine.iter().copied());
@@ -180,210 +101,21 @@ fn fed_wrong(evidence: &Evidence, layout: &Layout) -> Option<usize> {
     (2 <= wrong && (right < wrong || right_there == 0)).then_some(wrong)
 }
 
-fn wrong_like_others(evidence: &Evidence, facts: &FrogFacts, layout: &Layout) -> Option<Found> {
-    let wrong = contradicts_model(facts);
-    let all = fed_wrong(evidence, layout).filter(|_| wrong)?;
-    Some(Found::new(Sign::WrongLikeOthers, format!("{all} frogs of the district are so")))
-}
-
-/// The feed of the district is wrong, and this frog is not.
-fn explained_by_feed(evidence: &Evidence, layout: &Layout) -> Option<Found> {
-    let all = fed_wrong(evidence, layout)?;
-    Some(Found::new(
-        Sign::ExplainedByFeed,
-        format!("{all} other frogs are on the wrong rail together"),
-    ))
-}
-
-/// At rest for long, on its rail, and no train against it.
-fn nothing_amiss(facts: &FrogFacts) -> Option<Found> {
-    let rests = matches!(facts.machine, MachineSign::AtRest(_));
-    let right = facts.polarity == PolaritySign::Matches;
-    let lined = facts.wrong_leg.is_none() && !facts.shares_leg && !facts.out_of_step;
-    let already = facts.around == Around::Clear || facts.weak_contact || facts.lined_train;
-    (rests && right && lined && !already)
-        .then(|| Found::new(Sign::NothingAmiss, "at rest, on its rail, no train against it"))
-}
-
 /// Load that grew is no short anywhere.
-fn no_step(evidence: &Evidence) -> Option<Found> {
+pub(super) fn no_step(evidence: &Evidence) -> Option<Found> {
     (evidence.shape == Shape::Crept)
         .then(|| Found::new(Sign::NoStep, "current did not step, it grew as load does"))
 }
 
-/// Signs of one cause, a contact on the wrong side: the caller takes the strongest.
-fn contact_signs(facts: &FrogFacts) -> Vec<Found> {
-    let mut found = Vec::new();
-    match facts.polarity {
-        PolaritySign::WrongRail(on) => found.push(Found::new(
-            Sign::WrongRail,
-            format!("frog on the wrong rail before the fault (conductor {})", on.word()),
-        )),
-        PolaritySign::NotSwitching(on) => found.push(Found::new(
-            Sign::NotSwitching,
-            format!("frog stayed on conductor {} over its last throw", on.word()),
-        )),
-        PolaritySign::NotMeasured | PolaritySign::Matches | PolaritySign::Dead => {}
-    }
-    if facts.out_of_step {
-        found.push(Found::new(Sign::OutOfStep, "machine stands elsewhere than asked"));
-    }
-    if facts.weak_contact {
-        found.push(Found::new(Sign::WeakContact, "its contact was weak before"));
-    }
-    found
-}
-
-fn strongest(found: Vec<Found>) -> Option<Found> {
-    // The first of equals: the more direct sign is listed first.
-    found.into_iter().reduce(|best, next| if best.ratio() < next.ratio() { next } else { best })
-}
-
-fn recency(facts: &FrogFacts, after_power: bool, layout: &Layout) -> Option<Found> {
-    let name = |machine: wiring::index::MachineIx| &layout.machines[machine.at()].id;
-    match facts.machine {
-        MachineSign::NotMeasured | MachineSign::AtRest(_) => None,
-        MachineSign::Thrown(machine, ago) => Some(Found::new(
-            if changing(facts) && !after_power { Sign::ThrownBefore } else { Sign::LongBefore },
-            format!("machine {} thrown {ago} before", name(machine)),
-        )),
-        MachineSign::Moving(machine) => {
-            Some(Found::new(Sign::Moving, format!("machine {} moving", name(machine))))
-        }
-        MachineSign::Unknown(machine) => Some(Found::new(
-            Sign::PositionUnknown,
-            format!("position of machine {} unknown", name(machine)),
-        )),
-    }
-}
-
-fn moved(facts: &FrogFacts) -> bool {
+pub(super) fn moved(facts: &FrogFacts) -> bool {
     match facts.machine {
         MachineSign::NotMeasured | MachineSign::AtRest(_) => false,
         MachineSign::Thrown(..) | MachineSign::Moving(_) | MachineSign::Unknown(_) => true,
     }
 }
 
-/// It moved so shortly before that its contact may have changed over just then. With a train there it was thrown in
-/// time for it, as every day.
-fn changing(facts: &FrogFacts) -> bool {
-    match facts.machine {
-        MachineSign::NotMeasured | MachineSign::AtRest(_) => false,
-        MachineSign::Thrown(_, ago) => {
-            let under = facts.around == Around::Occupied && UNDER_WAY < ago;
-            ago <= CHANGED_OVER || (!facts.lined_train && !under)
-        }
-        MachineSign::Moving(_) | MachineSign::Unknown(_) => true,
-    }
-}
-
-fn thrown_under_train(facts: &FrogFacts) -> Option<Found> {
-    (changing(facts) && facts.train_on_it)
-        .then(|| Found::new(Sign::ThrownUnderTrain, "a train on it as it moved"))
-}
-
-fn polarity_against(facts: &FrogFacts) -> Option<Found> {
-    match facts.polarity {
-        PolaritySign::Dead => Some(Found::new(
-            Sign::DeadFrog,
-            "frog had no power before the fault, so a wheel on it shorts nothing",
-        )),
-        PolaritySign::Matches
-            if facts.lined_train && facts.wrong_leg.is_none() && is_set(facts) =>
-        {
-            Some(Found::new(
-                Sign::MatchesUnderTrain,
-                "frog matched its rail, and the train is on the route that is set",
-            ))
-        }
-        PolaritySign::Matches
-        | PolaritySign::NotMeasured
-        | PolaritySign::WrongRail(_)
-        | PolaritySign::NotSwitching(_) => None,
-    }
-}
-
-/// Which route is set is known.
-fn is_set(facts: &FrogFacts) -> bool {
-    match facts.machine {
-        MachineSign::NotMeasured | MachineSign::AtRest(_) | MachineSign::Thrown(..) => true,
-        MachineSign::Moving(_) | MachineSign::Unknown(_) => false,
-    }
-}
-
-/// The frog is not tied as the model has it: what the model says of its feed and its past does not hold.
-fn contradicts_model(facts: &FrogFacts) -> bool {
-    match facts.polarity {
-        PolaritySign::WrongRail(_) | PolaritySign::NotSwitching(_) => true,
-        PolaritySign::NotMeasured | PolaritySign::Matches | PolaritySign::Dead => false,
-    }
-}
-
-fn was_good(facts: &FrogFacts) -> Option<Found> {
-    (facts.was_good_here && !contradicts_model(facts))
-        .then(|| Found::new(Sign::WasGoodHere, "stood so before without a fault"))
-}
-
-fn step(facts: &FrogFacts) -> Option<Found> {
-    match facts.step {
-        Step::Elsewhere if contradicts_model(facts) => None,
-        Step::NotMeasured => None,
-        Step::Here => {
-            Some(Found::new(Sign::StepHere, "current stepped in the block that feeds this frog"))
-        }
-        Step::OnWrongLeg => Some(Found::new(
-            Sign::StepHere,
-            "current stepped in the block of the leg that it is not set for",
-        )),
-        Step::Elsewhere => Some(Found::new(
-            Sign::StepElsewhere,
-            "no step in the block that feeds this frog, another one stepped",
-        )),
-    }
-}
-
-fn still(facts: &FrogFacts) -> Option<Found> {
-    let at_rest = matches!(facts.machine, MachineSign::AtRest(_) | MachineSign::NotMeasured);
-    match facts.around {
-        Around::Clear if at_rest => {
-            Some(Found::new(Sign::ClearAndStill, "points and both legs clear, nothing moved"))
-        }
-        Around::Occupied if at_rest && facts.still => {
-            Some(Found::new(Sign::NothingMovedNear, "no train moved near it"))
-        }
-        Around::Clear | Around::Occupied | Around::NotKnown => None,
-    }
-}
-
-fn earlier(count: u32) -> Found {
-    let times = if count == 1 { "once".to_owned() } else { format!("{count} times") };
-    Found::new(Sign::EarlierFault, format!("named in earlier faults, {times}"))
-}
-
-fn boundary(evidence: &Evidence, facts: &FrogFacts, layout: &Layout) -> Option<Found> {
-    let Others::Stepped(other) = evidence.others else { return None };
-    facts.at_boundary.then(|| {
-        let id = &layout.districts[other.at()].id;
-        Found::new(Sign::AtBoundary, format!("district {id} stepped too, and this frog meets it"))
-    })
-}
-
-/// A wheel's own contact varies by as much as 15 m of bus, so the ratio stays between a third and three.
-fn loop_fit(evidence: &Evidence, facts: &FrogFacts) -> Option<Found> {
-    let measured = evidence.loop_measured?;
-    let model = facts.loop_model.filter(|model| model.0 > 0)?;
-    let percent = measured.0.saturating_mul(100) / model.0;
-    let sign = match percent {
-        85..=120 => Sign::LoopFits,
-        70..=160 => Sign::LoopNear,
-        50..=250 => Sign::LoopOff,
-        _ => Sign::LoopFarOff,
-    };
-    Some(Found::new(sign, format!("loop resistance {measured}, {model} by the model")))
-}
-
 /// Signs for and against a short inside a block, away from its frogs.
-pub(super) fn of_block(evidence: &Evidence, facts: &BlockFacts) -> Vec<Found> {
+pub(super) fn of_block(evidence: &Evidence, facts: &BlockFacts, layout: &Layout) -> Vec<Found> {
     let mut found = Vec::new();
     match facts.step {
         Step::NotMeasured => {}
@@ -398,6 +130,8 @@ pub(super) fn of_block(evidence: &Evidence, facts: &BlockFacts) -> Vec<Found> {
     }
     found.extend(did_not_stay(evidence));
     found.extend(not_a_charge(evidence));
+    found.extend(in_two_blocks(evidence, layout));
+    found.extend(evidence.bypassed.then(|| by_no_detector(Sign::NoBlockSteps)));
     found
 }
 
@@ -411,7 +145,13 @@ pub(super) fn of_object(evidence: &Evidence, layout: &Layout) -> Vec<Found> {
     let watched = evidence.powered_for.is_none_or(|span| JUST_ON < span)
         && evidence.power_back.is_none()
         && evidence.spikes == 0;
-    let against = [did_not_stay(evidence), not_a_charge(evidence)].into_iter().flatten();
+    let against = [
+        did_not_stay(evidence),
+        not_a_charge(evidence),
+        in_two_blocks(evidence, layout),
+        evidence.bypassed.then(|| by_no_detector(Sign::NoBlockSteps)),
+    ];
+    let against = against.into_iter().flatten();
     // A train creeps inside one block without an edge, so one that stands where current stepped may have moved.
     let creeping = evidence
         .blocks
@@ -476,6 +216,9 @@ pub(super) fn of_vehicle(evidence: &Evidence, layout: &Layout) -> Vec<Found> {
 
 /// Signs for and against the wiring.
 pub(super) fn of_wiring(evidence: &Evidence, layout: &Layout) -> Vec<Found> {
+    if evidence.shape == Shape::Crept {
+        return no_step(evidence).into_iter().collect();
+    }
     let mut found = Vec::new();
     match evidence.powered_for.filter(|_| evidence.power_back.is_none()) {
         Some(span) if span <= JUST_ON => {
@@ -495,6 +238,13 @@ pub(super) fn of_wiring(evidence: &Evidence, layout: &Layout) -> Vec<Found> {
     if let Others::Stepped(other) = evidence.others {
         let id = &layout.districts[other.at()].id;
         found.push(Found::new(Sign::TwoDistricts, format!("district {id} stepped by as much")));
+    }
+    let behind_reverser = evidence.reversers.iter().any(|it| it.gap_stepped);
+    if let Some(gap) = evidence.gap.filter(|_| !behind_reverser) {
+        found.push(Found::new(Sign::GapOutOfPhase, stepped_beside(gap, layout)));
+    }
+    if evidence.bypassed {
+        found.push(by_no_detector(Sign::PastDetectors));
     }
     if let Some(all) = fed_wrong(evidence, layout) {
         let text = format!("{all} frogs of the district were on the wrong rail together");
@@ -530,7 +280,7 @@ pub(super) fn of_reversers(evidence: &Evidence, layout: &Layout) -> Vec<Found> {
     vec![Found::new(Sign::ReverserStill, "no reverser flipped")]
 }
 
-fn times(count: u32) -> String {
+pub(super) fn times(count: u32) -> String {
     if count == 1 { "once".to_owned() } else { format!("{count} times") }
 }
 

@@ -1,6 +1,5 @@
 //! The order of questions and the look-alikes of the trade's fault list, as tables: who must come first, who must not.
 
-use proptest::prelude::*;
 use wiring::{
     index::{BlockIx, DistrictIx, FrogIx, MachineIx, ReverserIx},
     layout::{Conductor, Position},
@@ -10,6 +9,8 @@ use wiring::{
 
 use super::*;
 use crate::words::{accused_name, sample};
+
+mod laws;
 
 const QUARRY: DistrictIx = DistrictIx(0);
 
@@ -31,7 +32,12 @@ fn quiet(at: u32) -> FrogFacts {
 fn entered(at: u32) -> FrogFacts {
     FrogFacts {
         around: Around::Occupied,
-        wrong_leg: Some(WrongLeg { port: Port::Right, block: BlockIx(1), edge: Some(ms(300)) }),
+        wrong_leg: Some(WrongLeg {
+            port: Port::Right,
+            block: BlockIx(1),
+            edge: Some(ms(300)),
+            came: Came::NotKnown,
+        }),
         ..quiet(at)
     }
 }
@@ -247,7 +253,12 @@ fn a_clear_turnout_that_did_not_move_is_never_first() {
 #[test]
 fn cars_parked_on_the_other_leg_of_many_turnouts_do_not_hide_a_derailment() {
     let parked = |at| FrogFacts {
-        wrong_leg: Some(WrongLeg { port: Port::Right, block: BlockIx(1), edge: None }),
+        wrong_leg: Some(WrongLeg {
+            port: Port::Right,
+            block: BlockIx(1),
+            edge: None,
+            came: Came::NotKnown,
+        }),
         around: Around::Occupied,
         still: true,
         ..quiet(at)
@@ -331,7 +342,7 @@ fn power_that_came_back_accuses_the_wiring_or_nobody_and_never_a_throw_of_long_b
     assert_eq!(
         said(Shape::Flat).as_deref(),
         Some(
-            "one of the wiring, something else: nothing here can tell them apart. Next test, with the district cut and \
+            "one of the wiring, engines that charge: nothing here can tell them apart. Next test, with the district cut and \
              proved: take the trains of the district off, or all but one, and restore. If the current falls away, engines \
              were charging; if it stays, lift the feeders by halves."
         )
@@ -382,7 +393,8 @@ fn a_train_is_against_one_of_the_legs_in_its_block_at_most() {
         let suspects = rank(&running(frogs), &sample::layout());
         suspects[0].reasons[0].ratio
     };
-    assert_eq!([first_of(1), first_of(2), first_of(3)], [400, 200, 120]);
+    let [one, two, three] = [1, 2, 3].map(first_of);
+    assert!(100 < one && two < one && three <= two, "{one} {two} {three}");
 }
 
 #[test]
@@ -419,7 +431,7 @@ fn what_one_event_cannot_tell_apart_is_named_together_with_the_next_test() {
     };
     assert_eq!(
         said(&train),
-        format!("one of T1, an object or a derailed wheel, block {id}, a faulty vehicle")
+        format!("one of T1, an object or a derailed wheel, a faulty vehicle, block {id}")
     );
     let swapped =
         FrogFacts { polarity: PolaritySign::WrongRail(Conductor::A), ..train.frogs[0].clone() };
@@ -557,51 +569,5 @@ fn every_reason_carries_its_weight() {
                 "{reason:?}"
             );
         }
-    }
-}
-
-fn any_frog(at: u32) -> impl Strategy<Value = FrogFacts> {
-    let around = prop_oneof![Just(Around::NotKnown), Just(Around::Clear), Just(Around::Occupied)];
-    let step = prop_oneof![Just(Step::NotMeasured), Just(Step::Here), Just(Step::Elsewhere)];
-    (any::<[bool; 7]>(), around, step, 0..5u32).prop_map(move |(flag, around, step, earlier)| {
-        let polarity = match (flag[0], flag[1]) {
-            (true, true) => PolaritySign::WrongRail(Conductor::A),
-            (true, false) => PolaritySign::Dead,
-            (false, true) => PolaritySign::NotSwitching(Conductor::B),
-            (false, false) => PolaritySign::Matches,
-        };
-        FrogFacts {
-            polarity,
-            out_of_step: flag[2],
-            weak_contact: flag[3],
-            lined_train: flag[4],
-            wrong_leg: flag[5].then_some(WrongLeg {
-                port: Port::Left,
-                block: BlockIx(0),
-                edge: flag[6].then_some(ms(5)),
-            }),
-            around,
-            step,
-            earlier_faults: earlier,
-            ..thrown(at, around)
-        }
-    })
-}
-
-proptest! {
-    #[test]
-    fn shares_add_to_the_whole_whatever_was_seen(
-        frogs in (any_frog(0), any_frog(1), any_frog(2), any_frog(3)),
-        movement in any::<Option<bool>>(),
-        measured in proptest::option::of(0u64..20_000_000),
-    ) {
-        let evidence = Evidence {
-            movement,
-            loop_measured: measured.map(Microohms),
-            ..running(vec![frogs.0, frogs.1, frogs.2, frogs.3])
-        };
-        let suspects = rank(&evidence, &sample::layout());
-        prop_assert_eq!(suspects.iter().map(|it| it.share).sum::<u32>(), 1000);
-        prop_assert!(suspects.windows(2).all(|pair| pair[1].share <= pair[0].share));
     }
 }

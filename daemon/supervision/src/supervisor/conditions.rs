@@ -187,11 +187,25 @@ impl Supervisor {
             return;
         }
         self.shown_blocks[block.at()] = now;
+        self.follow_trains(block, now, at);
         let district = self.model.layout.district_of_block(block);
         if now == Occupancy::Occupied && self.mismatches[district.at()] > 0 {
             self.judge_mismatch(district, at);
         }
         self.then(Rest::Occupancy(block, now, at));
+    }
+
+    /// A held block keeps its train: it is not read.
+    fn follow_trains(&mut self, block: BlockIx, now: Occupancy, at: Mono) {
+        match now {
+            Occupancy::Occupied => {
+                let since = self.blocks[block.at()].edge_before(at).unwrap_or(at);
+                let beside = &self.model.neighbours[block.at()];
+                self.trains.handle_occupied(block, since, beside);
+            }
+            Occupancy::Clear => self.trains.handle_clear(block, at),
+            Occupancy::Unknown | Occupancy::Held { .. } => {}
+        }
     }
 
     /// Held although the district is on: the detector is silent.

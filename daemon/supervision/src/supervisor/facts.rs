@@ -14,7 +14,7 @@ use crate::{
     cause::Cause,
     input::{Feed, MachinePosition, MeasuredPolarity, Value},
     locate::{
-        Around, BlockFacts, Evidence, FrogFacts, MachineSign, PolaritySign, PowerBack,
+        Around, BlockFacts, Came, Evidence, FrogFacts, MachineSign, PolaritySign, PowerBack,
         ReverserFacts, Step, WrongLeg,
     },
     output::{ExpectedPolarity, Occupancy},
@@ -33,6 +33,14 @@ const IDLE: Microamps = Microamps(200_000);
 const BEFORE_OFF: Micros = Micros::from_millis(200);
 /// An edge this close to the onset is the fault itself: blocks and district are sampled one after the other.
 pub(super) const SAME: Micros = Micros::from_millis(25);
+/// An edge in the block of a leg this close to the onset is no train that came along it.
+const TOO_LATE: Micros = Micros::from_millis(100);
+/// A fast train at scale speed: 160 km/h in 1:87 is half a metre a second. Unit: metre per second.
+const FASTEST: f64 = 0.5;
+/// Faults whose train is remembered.
+const MOST_TRAIN_FAULTS: usize = 64;
+/// Voltage is read slowly: one this close to the onset may hold its beginning.
+const HOLDS_ONSET: Micros = Micros::from_millis(60);
 
 impl Supervisor {
     /// What is known at the instant of the trip, before anything that follows from it.
@@ -51,9 +59,36 @@ impl Supervisor {
         let on_since = self.restores[feed].powered_since();
         evidence.powered_for = on_since.map(|since| onset.since(since));
         evidence.power_back = self.power_back(district, onset);
+        if evidence.power_back.is_some() {
+            evidence.frogs.iter_mut().for_each(without_power);
+        }
         let current = self.store.slot(model.district_current[district.at()]);
         evidence.contradiction = current.last.is_none() || self.residuals[feed].stands();
         evidence
+    }
+
+    /// Earlier faults that this train had at other places.
+    pub(super) fn same_train_elsewhere(&self, evidence: &Evidence) -> u32 {
+        let Some((train, block)) = self.stepped_train(evidence) else { return 0 };
+        let elsewhere = |it: &&(u32, BlockIx)| it.0 == train && it.1 != block;
+        self.train_faults.iter().filter(elsewhere).count() as u32
+    }
+
+    /// Remembers the train of a fault whose record closes.
+    pub(super) fn remember_train(&mut self, evidence: &Evidence) {
+        let Some(fault) = self.stepped_train(evidence) else { return };
+        if self.train_faults.len() >= MOST_TRAIN_FAULTS {
+            self.train_faults.pop_front();
+        }
+        self.train_faults.push_back(fault);
+    }
+
+    /// The train in the only block that stepped.
+    fn stepped_train(&self, evidence: &Evidence) -> Option<(u32, BlockIx)> {
+        let mut stepped = evidence.blocks.iter().filter(|it| it.step == Step::Here);
+        let block = stepped.next().filter(|it| it.occupied == Some(true))?.block;
+        let train = self.trains.in_block(block)?.train;
+        stepped.next().is_none().then_some((train, block))
     }
 
     /// Power of the district was off until just before the onset, by its voltage: somebody switched, plugged or reset.
@@ -73,6 +108,8 @@ impl Supervisor {
         for (at, value) in volts.newest_first().filter(|(at, _)| *at <= onset) {
             let Value::Voltage(volts) = value else { continue };
             match (volts < half, off) {
+                // One that was taken while voltage rose or fell.
+                (true, None) if onset.since(at) < HOLDS_ONSET => {}
                 // Voltage that a short pulls down is no power that went.
                 (true, None) if !self.is_idle_at(district, at) => return None,
                 (true, _) => off = Some(at),
@@ -81,7 +118,12 @@ impl Supervisor {
                 (false, Some(_)) => break,
             }
         }
-        let load_before = self.load_of_blocks(district, off? - BEFORE_OFF);
+        let gone = self.recordings.iter().rev().find_map(|it| match it.cause {
+            Cause::PowerGone { seen } if it.district == district => Some(seen),
+            _ => None,
+        });
+        let off = off?;
+        let load_before = gone.max(self.load_of_blocks(district, off - BEFORE_OFF));
         Some(PowerBack { ago: onset.since(back), load_before })
     }
 
@@ -132,12 +174,15 @@ impl Supervisor {
         let mut facts = FrogFacts::of(frog);
         facts.polarity = self.polarity_sign(frog, onset);
         facts.machine = self.machine_sign(frog, onset);
+        facts.throw_share = self.throw_share(frog, onset);
+        facts.polarity_changed = self.polarity_changed(frog, onset);
         let machines = &self.model.proof.frog(frog).machines;
         facts.out_of_step = machines.iter().any(|it| self.machines[it.at()].is_out_of_step());
         facts.wrong_leg = self.wrong_leg(frog, onset);
         facts.around = self.around(frog);
         facts.lined_train = self.lined_train(frog, onset);
         facts.still = self.still(frog, onset);
+        facts.seen_by = self.seen_by[frog.at()];
         let own = self.model.frogs[frog.at()].block;
         facts.train_on_it = self.blocks[own.at()].is_occupied() || self.edge(own, onset).is_some();
         let shared = self.legs(frog).any(|(_, block, used)| !used && block == own);
@@ -212,6 +257,60 @@ impl Supervisor {
         }
     }
 
+    /// How far the latest throw of its machines was at the onset.
+    fn throw_share(&self, frog: FrogIx, onset: Mono) -> Option<u32> {
+        let machines = &self.model.proof.frog(frog).machines;
+        let latest = machines.iter().max_by_key(|it| self.machines[it.at()].last_change())?;
+        let machine = &self.machines[latest.at()];
+        let began = machine.throw_began().filter(|at| *at <= onset)?;
+        let takes = self.model.layout.machines[latest.at()].throw_time.0.max(1);
+        let changed = machine.last_change()?;
+        (onset.since(changed) <= THROWN_WITHIN)
+            .then(|| u32::try_from(onset.since(began).0 * 100 / takes).unwrap_or(u32::MAX))
+    }
+
+    /// Since when a frog's reading has said what it said at the onset, where it changed of late.
+    fn polarity_changed(&self, frog: FrogIx, onset: Mono) -> Option<Micros> {
+        let channel = self.model.channel(Object::Frog(frog), Quantity::Polarity);
+        let mut changed = None;
+        let mut said = None;
+        for (at, value) in self.store.slot(channel).samples().newest_first() {
+            if onset <= at {
+                continue;
+            }
+            if said.is_some_and(|said| said != value) {
+                return changed.filter(|since| *since <= THROWN_WITHIN);
+            }
+            said = Some(value);
+            changed = Some(onset.since(at));
+        }
+        None
+    }
+
+    /// Where the train on a leg came from.
+    fn came(&self, leg: BlockIx, frog: FrogIx, port: Port, onset: Mono) -> Came {
+        let own = self.model.frogs[frog.at()].block;
+        let Some(here) = self.trains.in_block(leg) else { return Came::NotKnown };
+        match here.from {
+            None => Came::NotKnown,
+            Some(from) if from == own => Came::Away,
+            Some(_) => {
+                let run = FASTEST * onset.since(here.since).seconds();
+                if self.leg_length(leg, frog, port) <= run { Came::Towards } else { Came::NotYet }
+            }
+        }
+    }
+
+    /// The track of a leg in the block beyond it. Unit: metre.
+    fn leg_length(&self, leg: BlockIx, frog: FrogIx, port: Port) -> f64 {
+        let layout = &self.model.layout;
+        let work = &layout.trackwork[self.model.frogs[frog.at()].trackwork.at()];
+        let at = work.at_port.iter().find(|it| it.0 == port).and_then(|it| it.1);
+        at.map(|(track, _)| &layout.tracks[track.at()])
+            .filter(|track| track.block == leg)
+            .map_or(0.0, |track| track.length.metres())
+    }
+
     /// The block that lies beyond each port of a frog's trackwork, and whether the port is on an open route.
     pub(super) fn legs(&self, frog: FrogIx) -> impl Iterator<Item = (Port, BlockIx, bool)> + '_ {
         let layout = &self.model.layout;
@@ -248,10 +347,11 @@ impl Supervisor {
         let own = self.model.frogs[frog.at()].block;
         self.legs(frog).filter(|(_, block, used)| !used && *block != own).find_map(
             |(port, block, _)| {
-                let edge = self.edge(block, onset);
+                let edge = self.edge(block, onset).filter(|ago| TOO_LATE <= *ago);
                 let there = self.blocks[block.at()].is_occupied();
                 let edge = edge.or_else(|| self.entering(frog, onset).filter(|_| there));
-                (there || edge.is_some()).then_some(WrongLeg { port, block, edge })
+                let came = self.came(block, frog, port, onset);
+                (there || edge.is_some()).then_some(WrongLeg { port, block, edge, came })
             },
         )
     }
@@ -365,4 +465,12 @@ impl Supervisor {
             })
             .collect()
     }
+}
+
+/// What a frog reads while its district is off means nothing.
+fn without_power(facts: &mut FrogFacts) {
+    if facts.polarity == PolaritySign::Dead {
+        facts.polarity = PolaritySign::NotMeasured;
+    }
+    facts.polarity_changed = None;
 }

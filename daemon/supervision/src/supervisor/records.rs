@@ -127,6 +127,7 @@ impl Supervisor {
         }
         let recording = self.recordings.remove(nth);
         let evidence = self.evidence_of(&recording);
+        self.remember_train(&evidence);
         let layout = std::sync::Arc::clone(&self.model.layout);
         let suspects = locate::rank(&evidence, &layout);
         let feed = self.model.feed_at(Feed::District(district));
@@ -138,6 +139,7 @@ impl Supervisor {
         record.inseparable = locate::inseparable(&evidence, &suspects, &layout);
         record.advice = locate::advice(&evidence, &suspects, off, &layout);
         record.suspects = suspects;
+        record.evidence = evidence;
         if self.closed.len() >= NAMEABLE {
             self.closed.pop_front();
         }

@@ -28,6 +28,7 @@ use crate::{
     restore::Restore,
     start::Start,
     store::{Slot, Store},
+    trains::Trains,
 };
 
 /// Proof is due after this, by transport.
@@ -186,6 +187,8 @@ pub(crate) fn build(model: Arc<Model>, start: &Start, now: Mono) -> Supervisor {
         culprits: vec![0; layout.frogs.len()],
         blocks: (0..layout.blocks.len()).map(|at| occupied(&model, at)).collect(),
         shown_blocks: vec![Occupancy::Unknown; layout.blocks.len()],
+        trains: Trains::new(layout.blocks.len()),
+        train_faults: VecDeque::new(),
         contacts: (0..layout.poles.len()).map(|at| contact(&model, PoleIx::new(at))).collect(),
         reversers: vec![None; layout.reversers.len()],
         flips: VecDeque::new(),

@@ -19,7 +19,18 @@ const FLIPS_WITHIN: Micros = Micros::from_millis(1000);
 /// Samples this near the highest show that it was reached. Unit: percent.
 const SETTLED: i64 = 93;
 /// Of the fault's current, on either side of a gap that a wheel joins: half of it each way. Unit: percent.
-const EITHER_SIDE: i64 = 30;
+const EITHER_SIDE: i64 = 35;
+/// … and on both sides together. Unit: percent.
+const BOTH_SIDES: i64 = 75;
+/// A booster limits at this part of its limit, as sensors read it. Unit: percent.
+const LIMITED: i64 = 90;
+/// Blocks that together show less than this of the fault's current do not carry it. Unit: percent.
+const BYPASSED: i64 = 20;
+/// A reading of a block's current holds this time before it, one of its peak this.
+const SAMPLE_HOLDS: Micros = Micros::from_millis(25);
+const PEAK_HOLDS: Micros = Micros::from_millis(110);
+/// A breaker takes at least this part of its delay. Unit: percent.
+const BREAKER_IS_QUICK: u64 = 80;
 /// A step elsewhere belongs to the fault within this.
 const ALIKE_WITHIN: Micros = Micros::from_millis(100);
 /// … and not after the cut, but for one sample.
@@ -27,7 +38,7 @@ const ONE_SAMPLE: Micros = Micros::from_millis(10);
 /// A load of this part of the fault's current, this long before it, is no step. Unit: percent.
 const CREPT: i64 = 70;
 /// A load of this part of what opens a breaker opened it. Unit: percent.
-const CREPT_OVER: i64 = 85;
+const CREPT_OVER: i64 = 75;
 const CREPT_BEFORE: Micros = Micros::from_millis(500);
 /// What flows above the load before it is a fault's current from here on.
 const LEAST_FAULT: Microamps = Microamps(1_000_000);
@@ -62,6 +73,50 @@ impl Supervisor {
         part(block) && near.iter().any(|it| *it != block && part(*it))
     }
 
+    /// Two neighbouring blocks that each drew a part of the fault's current, and nearly all of it together. A wheel on a
+    /// gap between rails of one phase joins nothing, one between rails of different phase draws through both detectors.
+    fn gap(&self, recording: &Recording, fault: Microamps) -> Option<(BlockIx, BlockIx)> {
+        let rise = |block: BlockIx| {
+            self.rise_of(recording, Object::Block(block))
+                .filter(|it| fault.percent(EITHER_SIDE) <= *it)
+        };
+        let blocks = &self.model.district_blocks[recording.district.at()];
+        blocks.iter().find_map(|&one| {
+            let part = rise(one)?;
+            let near = self.model.neighbours.get(one.at())?.iter();
+            near.copied().filter(|other| one < *other).find_map(|other| {
+                let sum = part + rise(other)?;
+                (fault.percent(BOTH_SIDES) <= sum).then_some((one, other))
+            })
+        })
+    }
+
+    /// The blocks of the district together did not draw what it drew.
+    fn bypassed(&self, recording: &Recording, fault: Microamps) -> bool {
+        let blocks = &self.model.district_blocks[recording.district.at()];
+        let rises: Option<Vec<Microamps>> =
+            blocks.iter().map(|it| self.rise_of(recording, Object::Block(*it))).collect();
+        let Some(rises) = rises.filter(|it| !it.is_empty()) else { return false };
+        let sum =
+            rises.iter().fold(Microamps::ZERO, |sum, rise| sum + (*rise).max(Microamps::ZERO));
+        sum < fault.percent(BYPASSED)
+    }
+
+    /// When the fault's current ended, and whether it did so by itself: before the actuator can have opened, and before
+    /// the breaker was due.
+    fn end_of(&self, recording: &Recording) -> (Mono, bool) {
+        let it = &self.model.layout.districts[recording.district.at()];
+        let current = self.model.district_current[recording.district.at()];
+        let high = recording.pickup.min(recording.base + LEAST_FAULT);
+        let low = |(at, amps): &(Mono, Microamps)| recording.onset < *at && *amps < high;
+        let Some((end, _)) = recording.currents(current).find(low) else {
+            return (recording.closes(), false);
+        };
+        let cut = recording.first_cut().map(|at| at + it.opens_in);
+        let breaker = recording.onset + Micros(it.breaker.delay.0 * BREAKER_IS_QUICK / 100);
+        (end, end < breaker && cut.is_none_or(|cut| end < cut))
+    }
+
     /// Bursts of current in the samples before the onset, each over by itself.
     fn spikes(recording: &Recording, current: wiring::index::ChannelIx, fault: Microamps) -> u32 {
         let high = recording.base + fault.percent(50);
@@ -91,16 +146,21 @@ impl Supervisor {
         if evidence.power_back.is_none() && is_step(recording.cause) {
             evidence.spikes = Self::spikes(recording, current, fault);
         }
+        evidence.ended_by_itself = is_step(recording.cause) && self.end_of(recording).1;
+        evidence.gap = self
+            .gap(recording, fault)
+            .filter(|_| is_edge(recording.cause) && evidence.power_back.is_none());
         self.add_reversers(&mut evidence, recording, fault);
         evidence.opened_by_itself = matches!(recording.cause, Cause::PowerGone { .. });
         evidence.others = self.others(recording, fault);
-        self.keep_within_reach(&mut evidence);
         evidence.loop_measured = self.loop_measured(recording, current);
         let steps: Vec<(BlockIx, Option<bool>)> = self.model.district_blocks[district.at()]
             .iter()
             .map(|&block| (block, self.stepped(recording, block, fault)))
             .collect();
         let some = steps.iter().any(|(_, stepped)| *stepped == Some(true));
+        evidence.bypassed = is_edge(recording.cause) && self.bypassed(recording, fault);
+        self.keep_within_reach(&mut evidence);
         let sign = |block: Option<BlockIx>| {
             let stepped = block.and_then(|block| steps.iter().find(|it| it.0 == block)?.1);
             match stepped {
@@ -114,8 +174,14 @@ impl Supervisor {
             let it = &self.model.frogs[facts.frog.at()];
             let mine = it.district == district;
             // With its machine under way it is not known which side feeds it: then its own block.
-            let seen_by = self.seen_by[facts.frog.at()].or(mine.then_some(it.block));
+            let seen_by = facts.seen_by.or(mine.then_some(it.block));
             facts.step = sign(seen_by);
+            // Under way, its contact or a wheel may join any of its rails to any other.
+            if facts.seen_by.is_none() && mine && facts.step != Step::Here {
+                let legs = self.legs(facts.frog).map(|(_, block, _)| sign(Some(block)));
+                facts.step =
+                    legs.fold(facts.step, |step, leg| if leg == Step::Here { leg } else { step });
+            }
             // What a sensor of another block shows in full did not flow here.
             if some && mine && facts.step == Step::NotMeasured && seen_by.is_some() {
                 facts.step = Step::Elsewhere;
@@ -123,13 +189,15 @@ impl Supervisor {
             let leg = facts.wrong_leg.as_ref().map(|leg| leg.block);
             // The wheel at the gap of that leg joins its rail to the frog: current comes in by the one and goes out by
             // the other, and a detector watches one conductor only.
-            if facts.step == Step::Elsewhere && sign(leg) == Step::Here {
+            let foreign = !mine && facts.step == Step::NotMeasured;
+            if (facts.step == Step::Elsewhere || foreign) && sign(leg) == Step::Here {
                 facts.step = Step::OnWrongLeg;
             }
         }
         for facts in &mut evidence.blocks {
             facts.step = sign(Some(facts.block));
         }
+        evidence.same_train_elsewhere = self.same_train_elsewhere(&evidence);
         evidence
     }
 
@@ -152,7 +220,13 @@ impl Supervisor {
             let own = self.model.frogs[frog.at()].district;
             let here = self.meets(frog, mine);
             facts.at_boundary = here && other.is_some_and(|other| self.meets(frog, other));
-            own == mine || facts.at_boundary || Some(own) == other
+            // A train on a leg that lies here draws from here, by the leg's rail, into a frog of the district beside.
+            let leg = facts
+                .wrong_leg
+                .is_some_and(|leg| self.model.layout.district_of_block(leg.block) == mine);
+            // Fed from here past the detectors: whatever has a train against it.
+            let fed = evidence.bypassed && (facts.wrong_leg.is_some() || facts.shares_leg);
+            own == mine || facts.at_boundary || Some(own) == other || leg || fed
         });
     }
 
@@ -192,10 +266,15 @@ impl Supervisor {
             Value::Current(amps) if *at < recording.onset => Some(*amps),
             _ => None,
         });
-        let most = [Some(current), of(Quantity::Peak)]
+        let (end, by_itself) = self.end_of(recording);
+        // A sample holds what went before it. Once the short has gone by itself engines charge, and a peak holds that too.
+        let peak = of(Quantity::Peak).filter(|_| !by_itself).map(|channel| (channel, PEAK_HOLDS));
+        let most = [Some((current, SAMPLE_HOLDS)), peak]
             .into_iter()
             .flatten()
-            .flat_map(|channel| recording.currents(channel))
+            .flat_map(|(channel, holds)| {
+                recording.currents(channel).filter(move |(at, _)| *at <= end + holds)
+            })
             .map(|(_, amps)| amps)
             .max()?;
         Some(most - before.unwrap_or(Microamps::ZERO))
@@ -260,8 +339,12 @@ impl Supervisor {
         if recording.currents(current).filter(|(_, amps)| near(*amps)).count() < 2 {
             return None;
         }
+        // Other districts share what the booster gives at its limit.
+        let whole = self.model.booster_current[booster.at()];
+        let total = recording.currents(whole).map(|(_, amps)| amps).max();
+        let most = total.unwrap_or(peak).max(peak);
         // Load alone says nothing of a loop.
-        if it.limit.percent(95) <= peak || fault < LEAST_FAULT {
+        if it.limit.percent(LIMITED) <= most || fault < LEAST_FAULT {
             return None;
         }
         let volts = it.volts.volts() - before.ohms() * peak.amps();
@@ -275,7 +358,8 @@ const BEFORE_STEP: Micros = Micros::from_millis(30);
 
 /// The current was nearly as high half a second before.
 fn crept(recording: &Recording, current: wiring::index::ChannelIx) -> bool {
-    if !is_step(recording.cause) {
+    // At a limit for a while: the onset is that of the limit, and the step lies before it.
+    if !is_step(recording.cause) || matches!(recording.cause, Cause::AtLimit { .. }) {
         return false;
     }
     let peak = recording.currents(current).map(|(_, amps)| amps).max();
@@ -291,6 +375,11 @@ fn crept(recording: &Recording, current: wiring::index::ChannelIx) -> bool {
 /// Current is what tripped. A frog on the wrong rail, or power that went, is cut or told without a fault current.
 const fn is_step(cause: Cause) -> bool {
     is_fault_current(cause) || matches!(cause, Cause::Overload { .. })
+}
+
+/// The onset is that of the current, to a sample.
+const fn is_edge(cause: Cause) -> bool {
+    matches!(cause, Cause::Short { .. } | Cause::TrippedElsewhere { .. })
 }
 
 /// After power came back it is the load before it went that tells load from a short.
