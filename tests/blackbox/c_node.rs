@@ -7,7 +7,6 @@ use std::{
     fmt::Write as _,
     fs::File,
     io::{BufRead, BufReader, Read, Write},
-    os::fd::AsFd,
     path::{Path, PathBuf},
     process::{Child, ChildStdin, Command, Stdio},
     sync::{Arc, Mutex},
@@ -15,7 +14,7 @@ use std::{
 };
 
 use serde_json::json;
-use support::{daemon::Daemon, fixture, project};
+use support::{daemon::Daemon, fixture, project, pty::Pty};
 
 const PATIENCE: Duration = Duration::from_secs(20);
 const STRICT: [&str; 6] = ["-std=c99", "-Wall", "-Wextra", "-Werror", "-pedantic", "-O1"];
@@ -50,39 +49,16 @@ fn compile(folder: &Path) -> PathBuf {
     program
 }
 
-/// One end of the line between daemon and node.
-struct End {
-    master: File,
-    device: String,
-}
-
-impl End {
-    fn open() -> Self {
-        let pair = nix::pty::openpty(None, None).expect("a pseudo-terminal");
-        let mut settings = nix::sys::termios::tcgetattr(pair.slave.as_fd()).expect("its settings");
-        nix::sys::termios::cfmakeraw(&mut settings);
-        let now = nix::sys::termios::SetArg::TCSANOW;
-        nix::sys::termios::tcsetattr(pair.slave.as_fd(), now, &settings).expect("set");
-        let device = nix::unistd::ttyname(&pair.slave).expect("its name");
-        let device = device.to_str().expect("text").to_owned();
-        Self { master: File::from(pair.master), device }
-    }
-
-    fn copy(&self) -> File {
-        self.master.try_clone().expect("a second handle")
-    }
-}
-
 /// The line, and all that was said on it.
 struct Wire {
-    host: End,
-    node: End,
+    host: Pty,
+    node: Pty,
     said: Arc<Mutex<String>>,
 }
 
 impl Wire {
     fn lay() -> Self {
-        let (host, node) = (End::open(), End::open());
+        let (host, node) = (Pty::open(), Pty::open());
         let said = Arc::new(Mutex::new(String::new()));
         for (from, to) in [(host.copy(), node.copy()), (node.copy(), host.copy())] {
             let said = Arc::clone(&said);

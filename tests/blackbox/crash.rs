@@ -1,5 +1,5 @@
-//! The built daemon when the worst comes: killed again and again, its settings changed under it, its disk full, its file
-//! descriptors used up.
+//! The built daemon when the worst comes: killed again and again, stopped for a while, its broker paused, its settings
+//! changed under it, its disk full, its file descriptors used up.
 
 mod support;
 
@@ -10,7 +10,7 @@ use serde_json::{Value, json};
 use support::{
     broker::Broker,
     daemon::Daemon,
-    node::PATIENCE,
+    node::{Heard, PATIENCE},
     session::{Session, layout},
 };
 use tokio::time::Instant;
@@ -196,4 +196,87 @@ async fn on_a_full_disk_it_cuts_says_so_and_saves_once_there_is_room() {
     let saved = || daemon.json("/api/v1/faults")["faults"][0]["complete"] == json!(true);
     until(&mut session, "the fault is saved", saved).await;
     daemon.kill();
+}
+
+/// Says of the east what is not so, for readings that wait: 0 A, and that its relay is off. Then 5 A again.
+async fn lie_and_go_on(session: &mut Session) {
+    session.east = 0.0;
+    let ms = session.ms();
+    session.node.measure(ms, &[("district/east/feedback", json!("off"))]).await;
+    session.measure_for(Duration::from_millis(500)).await;
+    session.east = 5.0;
+    let ms = session.ms();
+    session.node.measure(ms, &[("district/east/feedback", json!("on"))]).await;
+    session.measure_for(Duration::from_millis(1000)).await;
+}
+
+/// An order to cut that nobody has obeyed: the current goes on.
+async fn disobeyed(session: &mut Session) {
+    session.measure_for(Duration::from_millis(400)).await;
+    session.east = 5.0;
+    let topic = "checkrail/crew/order/district/east/power";
+    let order = session.until("the order", |heard| heard.topic == topic).await;
+    assert_eq!(order.body["op"], "cut");
+}
+
+fn is_east_cut(heard: &Heard) -> bool {
+    heard.topic == "checkrail/-/state/district/east/power" && heard.body["v"] == "cut"
+}
+
+fn is_order_on(heard: &Heard) -> bool {
+    heard.topic.contains("/order/") && heard.body["op"] == "on"
+}
+
+/// After the pause: what waited proves nothing and restores nothing; what is measured then does.
+async fn nothing_is_believed_late(session: &mut Session) {
+    session.measure_for(Duration::from_millis(800)).await;
+    let heard = session.node.rest();
+    let wrong = heard.iter().find(|it| is_east_cut(it) || is_order_on(it));
+    assert!(wrong.is_none(), "readings that waited were believed: {wrong:?}");
+    session.east = 0.0;
+    let ms = session.ms();
+    session.node.measure(ms, &[("district/east/feedback", json!("off"))]).await;
+    session.until("the proved cut", is_east_cut).await;
+    session.measure_for(Duration::from_millis(300)).await;
+    assert!(!session.node.rest().iter().any(is_order_on), "nothing restores itself");
+}
+
+/// links.md 5.4 and 5.6: a stopped daemon sends no permits, so that power falls; when it goes on, what waited is late.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn stopped_for_a_while_it_permits_nothing_and_believes_nothing_late() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let broker = Broker::start(folder.path());
+    let daemon = Daemon::run(folder.path(), &layout(broker.port));
+    let mut session = Session::start(broker.port).await;
+    let is_permit = |heard: &Heard| heard.topic == "checkrail/crew/permit";
+    session.until("a permit", is_permit).await;
+    daemon.signal(Signal::SIGSTOP);
+    session.measure_for(Duration::from_millis(300)).await;
+    session.node.rest();
+    session.measure_for(Duration::from_millis(700)).await;
+    assert!(!session.node.rest().iter().any(is_permit), "a stopped daemon permits nothing");
+    daemon.signal(Signal::SIGCONT);
+    session.until("a permit again", is_permit).await;
+    disobeyed(&mut session).await;
+    daemon.signal(Signal::SIGSTOP);
+    lie_and_go_on(&mut session).await;
+    session.node.rest();
+    daemon.signal(Signal::SIGCONT);
+    nothing_is_believed_late(&mut session).await;
+}
+
+/// links.md 5.6: a broker that stands still delivers all at once when it goes on.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_backlog_of_a_paused_broker_proves_nothing() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let broker = Broker::start(folder.path());
+    let daemon = Daemon::run(folder.path(), &layout(broker.port));
+    let mut session = Session::start(broker.port).await;
+    disobeyed(&mut session).await;
+    broker.signal(Signal::SIGSTOP);
+    lie_and_go_on(&mut session).await;
+    let silent = || daemon.json("/api/v1/alarms").to_string().contains("reading-stale");
+    until(&mut session, "the silence is told", silent).await;
+    broker.signal(Signal::SIGCONT);
+    nothing_is_believed_late(&mut session).await;
 }

@@ -2,20 +2,10 @@
 
 mod support;
 
-use std::{
-    fmt::Write as _,
-    fs::File,
-    io::{Read, Write},
-    net::{TcpListener, TcpStream},
-    os::fd::AsFd,
-    sync::{Arc, Mutex},
-    time::{Duration, Instant},
-};
+use std::{fmt::Write as _, net::TcpListener};
 
 use serde_json::json;
-use support::{daemon::Daemon, fixture};
-
-const PATIENCE: Duration = Duration::from_secs(20);
+use support::{adapter::Adapter, daemon::Daemon, fixture, pty::Pty};
 
 /// Another node of the bus, with alias 2C5.
 const OTHER: &str = ":X107012C5N050101012200;\n";
@@ -44,56 +34,6 @@ on = "05.01.01.01.22.00.00.21"
 "#;
     write!(layout, "\n[links.lcc.club]\n{adapter}{table}").expect("text");
     layout
-}
-
-/// An adapter as the daemon sees it: text goes in and out.
-struct Adapter {
-    said: Arc<Mutex<String>>,
-    into: Box<dyn Write>,
-}
-
-impl Adapter {
-    fn new(mut from: impl Read + Send + 'static, into: impl Write + 'static) -> Self {
-        let said = Arc::new(Mutex::new(String::new()));
-        let log = Arc::clone(&said);
-        std::thread::spawn(move || {
-            let mut bytes = [0; 256];
-            // Nothing is read while the daemon has a terminal not open yet.
-            loop {
-                match from.read(&mut bytes) {
-                    Ok(0) => return,
-                    Ok(count) => {
-                        let text = String::from_utf8_lossy(&bytes[..count]);
-                        log.lock().expect("not poisoned").push_str(&text);
-                    }
-                    Err(_) => std::thread::sleep(Duration::from_millis(5)),
-                }
-            }
-        });
-        Self { said, into: Box::new(into) }
-    }
-
-    fn accept(listener: &TcpListener) -> (Self, TcpStream) {
-        let (stream, _) = listener.accept().expect("the daemon connects");
-        let copies = [stream.try_clone(), stream.try_clone()].map(|it| it.expect("a handle"));
-        let [from, into] = copies;
-        (Self::new(from, into), stream)
-    }
-
-    fn says(&mut self, text: &str) {
-        self.into.write_all(text.as_bytes()).expect("written");
-    }
-
-    fn until(&self, frame: &str) {
-        let limit = Instant::now() + PATIENCE;
-        while Instant::now() < limit {
-            if self.said.lock().expect("not poisoned").contains(frame) {
-                return;
-            }
-            std::thread::sleep(Duration::from_millis(10));
-        }
-        panic!("{frame} never came: {}", self.said.lock().expect("not poisoned"));
-    }
 }
 
 #[test]
@@ -131,16 +71,9 @@ fn positions_cuts_and_a_lost_adapter_over_tcp() {
 #[test]
 fn an_adapter_on_a_serial_device_is_logged_in_to_and_told_of_the_end() {
     let folder = tempfile::tempdir().expect("a folder");
-    let pair = nix::pty::openpty(None, None).expect("a pseudo-terminal");
-    let mut settings = nix::sys::termios::tcgetattr(pair.slave.as_fd()).expect("its settings");
-    nix::sys::termios::cfmakeraw(&mut settings);
-    let now = nix::sys::termios::SetArg::TCSANOW;
-    nix::sys::termios::tcsetattr(pair.slave.as_fd(), now, &settings).expect("set");
-    let device = nix::unistd::ttyname(&pair.slave).expect("its name");
-    drop(pair.slave);
-    let master = File::from(pair.master);
-    let mut adapter = Adapter::new(master.try_clone().expect("a handle"), master);
-    let text = layout(&format!("device = \"{}\"", device.display()));
+    let line = Pty::open();
+    let mut adapter = Adapter::new(line.copy(), line.copy());
+    let text = layout(&format!("device = \"{}\"", line.device));
     let daemon = Daemon::run(folder.path(), &text);
     for frame in [":X17030566N;", ":X14601566N;", ":X10701566N030012345601;"] {
         adapter.until(frame);

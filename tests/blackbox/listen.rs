@@ -1,10 +1,11 @@
-//! `checkrail listen` against a real broker and a played node: what is live, silent, unknown and malformed, a missing
-//! broker, and a running daemon that is not disturbed.
+//! `checkrail listen` against a real broker and played nodes on every kind of link: what is live, silent, unknown and
+//! malformed, a missing broker, and a running daemon that is not disturbed.
 
 mod support;
 
 use std::{
     fmt::Write as _,
+    net::TcpListener,
     process::{Child, Command, Output, Stdio},
     time::Duration,
 };
@@ -12,12 +13,14 @@ use std::{
 use serde_json::{Value, json};
 use support::{
     CHECKRAIL,
+    adapter::Adapter,
     broker::{Broker, free_port},
     checkrail,
     daemon::Daemon,
     fixture,
     node::Node,
-    text,
+    pty::Pty,
+    text, wired,
 };
 
 fn layout(mqtt: &str) -> String {
@@ -160,4 +163,91 @@ fn a_layout_without_links_is_told() {
     let output = checkrail(&["listen", path.to_str().expect("a path"), "--seconds", "1"]);
     assert_eq!(output.status.code(), Some(2));
     assert!(String::from_utf8_lossy(&output.stderr).contains("names no link"));
+}
+
+/// A listener alone on a wire, to its end.
+async fn on_a_wire(link: &str, seconds: &str) -> Vec<Value> {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut text = std::fs::read_to_string(fixture("layouts/two-districts.toml")).expect("fixture");
+    write!(text, "\n{link}").expect("text");
+    let args = ["--seconds", seconds, "--format", "json"];
+    let output = Listener::start(folder.path(), &text, &args).end().await;
+    let errors = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(1), "something is to be mended: {errors}");
+    lines(&output)
+}
+
+/// The last line with this in it.
+fn last<'s>(said: &'s [Value], key: &str, value: &str) -> &'s Value {
+    let found = said.iter().rev().find(|it| it[key] == value);
+    found.unwrap_or_else(|| panic!("{key} {value}: {said:#?}"))
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_node_on_a_serial_line_is_shown_with_what_nobody_can_use() {
+    let line = Pty::open();
+    wired::line_node(line.copy());
+    let link = format!("[links.serial.bench]\ndevice = \"{}\"\n", line.device);
+    let said = on_a_wire(&link, "4").await;
+    assert_eq!(last(&said, "link", "serial/bench")["up"], true);
+    let born = last(&said, "event", "born");
+    assert_eq!((&born["node"], &born["transport"]), (&json!("bench"), &json!("serial")));
+    let east = last(&said, "channel", "district/east/current");
+    assert_eq!((&east["quality"], &east["value"]), (&json!("good"), &json!(0.812)));
+    assert_eq!(last(&said, "channel", "machine/T1/position")["value"], "normal");
+    let unusable: Vec<_> = said.iter().filter(|it| it.get("unusable").is_some()).collect();
+    assert!(!unusable.is_empty(), "channel 7 is none of its table: {said:#?}");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn modbus_units_are_asked_and_what_they_refuse_is_told() {
+    let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
+    let address = listener.local_addr().expect("its address");
+    wired::modbus_gateway(listener);
+    let unit = |address: u8, label: &str, points: &str| {
+        format!(
+            "[[links.modbus.shed.unit]]\naddress = {address}\nlabel = \"{label}\"\npoints = [{points}]\n"
+        )
+    };
+    let point = |channel: &str, at: u16| {
+        format!("{{ channel = \"{channel}\", fn = 4, addr = {at}, scale = 0.001 }},")
+    };
+    let link = format!("[links.modbus.shed]\ntcp = \"{address}\"\n")
+        + &unit(1, "meter", &(point("district/east/current", 2) + &point("block/e1/current", 40)))
+        + &unit(2, "nobody", &point("district/west/current", 0));
+    let said = on_a_wire(&link, "4").await;
+    assert_eq!(last(&said, "link", "modbus/shed")["up"], true);
+    assert_eq!(last(&said, "node", "meter")["event"], "born");
+    let east = last(&said, "channel", "district/east/current");
+    assert_eq!((&east["quality"], &east["value"]), (&json!("good"), &json!(0.812)));
+    let refused = last(&said, "unusable", "meter (shed 1)");
+    let what = refused["what"].as_str().unwrap_or_default();
+    assert!(what.contains("function 4 at 40") && what.contains("illegal"), "{refused}");
+    let summary = &said.last().expect("a sum")["summary"];
+    assert_eq!(summary["nodes-lost"], json!(["nobody"]), "{summary}");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn events_of_an_lcc_bus_are_heard_without_a_word() {
+    let listener = TcpListener::bind("127.0.0.1:0").expect("a port");
+    let address = listener.local_addr().expect("its address");
+    let link = format!(
+        "[links.lcc.club]\ntcp = \"{address}\"\nnode-id = \"03.00.12.34.56.01\"\n[[links.lcc.club.in]]\n\
+         event = \"05.01.01.01.22.00.00.11\"\nchannel = \"machine/T1/position\"\nvalue = \"reverse\"\n"
+    );
+    let bus = std::thread::spawn(move || {
+        let (mut adapter, stream) = Adapter::accept(&listener);
+        adapter.says(":X107012C5N050101012200;\n:X195B42C5N0501010122000011;\njunk:X195B4;\n");
+        (adapter, stream)
+    });
+    let said = on_a_wire(&link, "3").await;
+    assert_eq!(last(&said, "link", "lcc/club")["up"], true);
+    let position = last(&said, "channel", "machine/T1/position");
+    assert_eq!(position["value"], "reverse");
+    let (adapter, _stream) = bus.join().expect("a connection");
+    assert_eq!(
+        *adapter.said.lock().expect("whole"),
+        "",
+        "a listener has no alias and says nothing"
+    );
 }

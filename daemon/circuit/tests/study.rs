@@ -113,6 +113,48 @@ fn checkrails_clearing_time_is_the_sum_of_its_parts() {
     assert_eq!(worst(&study).outcome.cleared, Some(Micros::from_millis(115)));
 }
 
+const METER: &str = "[links.modbus.shed]\ndevice = \"/dev/ttyUSB0\"\n[[links.modbus.shed.unit]]\n\
+    address = 1\npoll = \"200 ms\"\npoints = [{ channel = \"district/quarry/current\", fn = 4, addr = 0, \
+    averaging = \"300 ms\" }]\n";
+
+/// What the layout file says of the sensor goes before what is assumed. An element decides on two readings: with one
+/// every 200 ms, 200 ms after the first, where `short-after` alone would be 20 ms.
+#[test]
+fn a_sensor_that_averages_or_is_read_seldom_makes_the_cut_later() {
+    let text = TURNOUT.replace("LIMIT", "5 A").replace("BREAKER", NO_BREAKER);
+    let text = text.replace("CUT", "true").replace("POLES", TWO).replace("150 ms", "2 s");
+    let topic = "[links.mqtt]\nbroker = \"mqtt://host\"\n[[links.mqtt.map]]\ntopic = \"a/+\"\n\
+                 channel = \"district/{1}/current\"\naveraging = \"80 ms\"\n";
+    let own = |file: &str| file.replace("opens-in", "averaging = \"50 ms\"\nopens-in");
+    for (file, want) in [
+        (text.clone(), 10 + 20 + 20 + 10 + 15),
+        (own(&text), 50 + 20 + 20 + 10 + 15),
+        (format!("{text}{topic}"), 80 + 20 + 20 + 10 + 15),
+        (own(&format!("{text}{topic}")), 50 + 20 + 20 + 10 + 15),
+        (format!("{text}{METER}"), 300 + 200 + 200 + 10 + 15),
+    ] {
+        let outcome = worst(&run(&read(&file))).outcome.cleared;
+        assert_eq!(outcome, Some(Micros::from_millis(want)), "{file}");
+    }
+}
+
+#[test]
+fn check_says_of_a_seldom_read_district_that_it_is_not_fast_enough() {
+    let text = TURNOUT.replace("LIMIT", "5 A").replace("BREAKER", ELECTRONIC).replace("POLES", TWO);
+    let found = |cut: &str, more: &str| {
+        let layout = read(&format!("{}{more}", text.replace("CUT", cut)));
+        let findings = study::findings(&layout).into_iter();
+        let mut slow = findings.filter(|it| it.code == Code::NotFastEnough);
+        slow.next().map(|it| format!("{} {}", it.subject, it.message))
+    };
+    let told = found("true", METER).expect("told");
+    let want =
+        ["district/quarry not fast enough", "read every 200 ms and averaged over 300 ms", "725 ms"];
+    assert!(want.iter().all(|it| told.contains(it)), "{told}");
+    assert_eq!(found("false", METER), None, "it cannot be cut anyhow");
+    assert_eq!(found("true", ""), None);
+}
+
 #[test]
 fn nothing_but_the_booster_clears_where_checkrail_cannot_cut() {
     let study = run(&turnout("5 A", NO_BREAKER, false, ONE));

@@ -214,8 +214,8 @@ impl Rig {
                 Counts { lost: it.lost, out_of_order: it.out_of_order, unusable: it.unusable }
             }
             Link::Mqtt(intake) => Counts {
-                lost: intake.counts.lost,
-                out_of_order: intake.counts.out_of_order,
+                lost: intake.lost(),
+                out_of_order: intake.out_of_order(),
                 unusable: intake.unusable_total(),
             },
         }

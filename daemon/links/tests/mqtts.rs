@@ -231,10 +231,8 @@ async fn mistakes_of_encryption_are_named_before_anything_starts() {
     };
     let no_such = Some("no-such-file".to_owned());
     let cases = [
-        (MqttSettings { ca_file: None, ..good.clone() }, "ca-file"),
         (MqttSettings { ca_file: no_such.clone(), ..good.clone() }, "no-such-file"),
         (MqttSettings { password_file: no_such, ..good.clone() }, "no-such-file"),
-        (MqttSettings { user: None, ..good.clone() }, "`password-file` needs `user`"),
         (
             MqttSettings { client_certificate: Some((secret, "no-key".to_owned())), ..good },
             "no-key",

@@ -40,6 +40,10 @@ pub(crate) struct Slot {
     pub(crate) source_stale_after: Option<Micros>,
     /// The source averages over this time.
     pub(crate) averaging: Micros,
+    /// The layout file names it as what proves a cut.
+    pub(crate) is_proof: bool,
+    /// Its last reading that came checked and in order.
+    ordered: Option<Mono>,
     /// The node that announced it.
     pub(crate) node: Option<NodeIx>,
     /// A node announced it then, and it has not spoken yet.
@@ -58,7 +62,7 @@ pub(crate) enum Taken {
     Good {
         /// The value.
         value: Value,
-        /// It may prove something: fresh and ordered, not late.
+        /// It may prove something: fresh and ordered, or the only word there is.
         proves: bool,
         /// It ends a silence.
         back: bool,
@@ -102,6 +106,8 @@ impl Slot {
             stale_after,
             source_stale_after: None,
             averaging: Micros::ZERO,
+            is_proof: false,
+            ordered: None,
             node: None,
             expected: None,
             stale: false,
@@ -187,12 +193,29 @@ impl Slot {
             self.take_late(value, now);
             return Taken::Good { value, proves: false, back: false };
         }
+        let proves = self.may_prove(quality, now);
+        if quality == Quality::Good {
+            self.ordered = Some(now);
+        }
         let back = self.stale;
         self.last = Some((now, value));
         self.quality = quality;
         self.stale = false;
         self.overs = None;
-        Taken::Good { value, proves: true, back }
+        Taken::Good { value, proves, back }
+    }
+
+    /// A bare reading proves only where it is the only one there is, or where the layout file says that it does: somebody
+    /// who says `0` beside a node that counts its readings proves nothing.
+    fn may_prove(&self, quality: Quality, now: Mono) -> bool {
+        match quality {
+            Quality::Good => true,
+            Quality::Bare => {
+                let silence = self.silence().unwrap_or(SILENCE_WITHOUT_RATE);
+                self.is_proof || self.ordered.is_none_or(|at| silence < now.since(at))
+            }
+            Quality::Late | Quality::Resent => false,
+        }
     }
 
     /// One that waited somewhere may bring bad news to the elements, and no good: it ends no silence and puts none off. A

@@ -98,6 +98,26 @@ impl Quantity {
         }
     }
 
+    /// The words that a reading of it may be; empty where it is a number, and for what is no input.
+    #[must_use]
+    pub const fn words(self) -> &'static [&'static str] {
+        match self {
+            Self::Feedback => &["on", "off"],
+            Self::Occupied => &["yes", "no"],
+            Self::Position => &["normal", "reverse", "moving", "unknown"],
+            Self::Asked => &["normal", "reverse"],
+            Self::Polarity => &["A", "B", "dead"],
+            Self::State => &["straight", "swapped", "unknown"],
+            Self::Current
+            | Self::Voltage
+            | Self::Peak
+            | Self::Expected
+            | Self::Load
+            | Self::Power
+            | Self::Throw => &[],
+        }
+    }
+
     /// An actuator takes it as an order.
     #[must_use]
     pub const fn is_order(self) -> bool {

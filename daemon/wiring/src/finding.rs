@@ -47,6 +47,8 @@ pub enum Code {
     GaugeLight,
     /// Nothing switches the only means to cut off when Checkrail falls silent.
     CutUnguarded,
+    /// A district's current is read too seldom for a cut to save a contact.
+    NotFastEnough,
     /// A check lacked data.
     NotChecked,
 }
@@ -76,7 +78,7 @@ impl Severity {
 
 impl Code {
     /// Every code, in the order of the contract's table.
-    pub const ALL: [Self; 22] = [
+    pub const ALL: [Self; 23] = [
         Self::FrogSwapped,
         Self::FrogUnfed,
         Self::PolesFight,
@@ -98,6 +100,7 @@ impl Code {
         Self::BreakerNeverTrips,
         Self::GaugeLight,
         Self::CutUnguarded,
+        Self::NotFastEnough,
         Self::NotChecked,
     ];
 
@@ -126,6 +129,7 @@ impl Code {
             Self::BreakerNeverTrips => "breaker-never-trips",
             Self::GaugeLight => "gauge-light",
             Self::CutUnguarded => "cut-unguarded",
+            Self::NotFastEnough => "not-fast-enough",
             Self::NotChecked => "not-checked",
         }
     }
@@ -155,7 +159,7 @@ impl Code {
             | Self::PositionsInvalid
             | Self::ContactUnderrated
             | Self::GaugeLight => Severity::Warning,
-            Self::NotChecked => Severity::Advice,
+            Self::NotFastEnough | Self::NotChecked => Severity::Advice,
         }
     }
 }

@@ -7,6 +7,7 @@ mod change_keys;
 mod layout_keys;
 mod link_keys;
 mod modbus_keys;
+mod mqtt_keys;
 mod protection_keys;
 mod trackwork_keys;
 mod words;
@@ -80,6 +81,8 @@ pub enum Need {
 pub enum Value {
     /// Any text that is not empty.
     Text,
+    /// Any text, also an empty one.
+    AnyText,
     /// One of these words.
     Word(&'static [&'static str]),
     /// `true` or `false`.
@@ -248,3 +251,4 @@ const DELAY: Value = time(0, 3600 * UNIT);
 const SPAN: Value = time(1, 3600 * UNIT);
 const CONDUCTORS: Value = Value::Word(&["A", "B"]);
 const TEXT: Value = Value::Text;
+const ANY_TEXT: Value = Value::AnyText;

@@ -256,6 +256,8 @@ pub struct District {
     pub cut: bool,
     /// Longest time from order to open contact of that actuator.
     pub opens_in: Micros,
+    /// Its current sensor averages over this time, where the file says so.
+    pub averaging: Option<Micros>,
 }
 
 /// One detection section inside a district.

@@ -1,10 +1,13 @@
 //! Settings of everything that touches the outside: `[links]`, `[history]`, `[dashboard]`. Read here, because the
 //! layout file has one reader; used by the crates of the same names.
 
+mod foreign;
 mod modbus;
 
-use std::collections::BTreeMap;
-
+pub use foreign::{
+    Encoding, Extract, MapIn, MapOut, OutProof, REGEX_SIZE_MAX, TimeUnit, is_pointer,
+    is_topic_filter, regex_mistake,
+};
 pub use modbus::{
     ModbusIdentity, ModbusOutput, ModbusPoint, ModbusSettings, ModbusTable, ModbusUnit, Picked,
     Raw, WordOrder,
@@ -88,72 +91,6 @@ pub struct MqttSettings {
     pub map: Vec<MapIn>,
     /// `[[links.mqtt.out]]`.
     pub out: Vec<MapOut>,
-}
-
-/// How a value is found in a foreign payload.
-#[derive(Clone, Debug, Eq, PartialEq)]
-pub enum Extract {
-    /// `pointer`: JSON pointer (RFC 6901); empty is the whole document.
-    Pointer(String),
-    /// `between = ["I=", "A"]`: the text between two marks.
-    Between(String, String),
-}
-
-/// `[[links.mqtt.map]]`: foreign topic to channel.
-#[derive(Clone, Debug)]
-pub struct MapIn {
-    /// Topic filter; each `+` captures `{1}`, `{2}` …
-    pub topic: String,
-    /// Channel name, with captures.
-    pub channel: String,
-    /// Where the value stands.
-    pub extract: Extract,
-    /// Physical value = number x scale + offset.
-    pub scale: f64,
-    /// See `scale`.
-    pub offset: f64,
-    /// Allowed physical values; outside is bad, not clamped.
-    pub range: Option<(f64, f64)>,
-    /// Words: payload to value.
-    pub values: BTreeMap<String, String>,
-    /// Value of words not listed.
-    pub other: Option<String>,
-    /// `stale-after`.
-    pub stale_after: Option<Micros>,
-}
-
-impl MapIn {
-    /// This rule can supply a channel: its captures may stand for what is missing.
-    #[must_use]
-    pub fn may_supply(&self, channel: &str) -> bool {
-        fits(&self.channel, channel)
-    }
-}
-
-/// A name fits a template where each `{N}` stands for at least one letter of one level of the name.
-fn fits(template: &str, name: &str) -> bool {
-    let Some((before, rest)) = template.split_once('{') else { return template == name };
-    let (Some(left), Some((_, after))) = (name.strip_prefix(before), rest.split_once('}')) else {
-        return false;
-    };
-    let level = left.find('/').unwrap_or(left.len());
-    let ends = left.char_indices().map(|(at, letter)| at + letter.len_utf8());
-    ends.take_while(|end| *end <= level).any(|end| fits(after, &left[end..]))
-}
-
-/// `[[links.mqtt.out]]`: order to foreign topic.
-#[derive(Clone, Debug)]
-pub struct MapOut {
-    /// Channel name.
-    pub channel: String,
-    /// Topic.
-    pub topic: String,
-    /// Payload that cuts.
-    pub off: String,
-    /// Payload that switches on.
-    pub on: String,
-    /// `deadman = "node" | "external" | "none"`; `none` may not be a district's only means to cut.
-    pub deadman: Deadman,
 }
 
 /// What switches an output off when Checkrail falls silent.
@@ -273,6 +210,45 @@ impl LinkSettings {
         self.mqtt.iter().chain(&self.mqtt_also)
     }
 
+    /// `averaging` of what supplies a channel, where the layout file says it; where several could, the longest.
+    #[must_use]
+    pub fn averaging(&self, channel: &str) -> Option<Micros> {
+        let rules = self.brokers().flat_map(|broker| &broker.map);
+        let mapped = rules.filter(|rule| rule.may_supply(channel)).map(|rule| rule.averaging);
+        let read = self.registers(channel).map(|(_, point)| point.averaging);
+        mapped.chain(read).flatten().max()
+    }
+
+    /// Time between the readings of a channel, where the layout file says it: of the Modbus unit that it is read from.
+    #[must_use]
+    pub fn period(&self, channel: &str) -> Option<Micros> {
+        self.registers(channel).map(|(unit, _)| unit.poll).min()
+    }
+
+    fn registers<'s>(
+        &'s self,
+        channel: &'s str,
+    ) -> impl Iterator<Item = (&'s ModbusUnit, &'s ModbusPoint)> {
+        let units = self.modbus.iter().flat_map(|line| &line.units);
+        let points = units.flat_map(|unit| unit.points.iter().map(move |point| (unit, point)));
+        points.filter(move |(_, point)| point.channel == channel && !point.alternative)
+    }
+
+    /// `proof` of the foreign output that takes the orders for a channel.
+    #[must_use]
+    pub fn proof(&self, channel: &str) -> Option<&OutProof> {
+        let mut outputs = self.brokers().flat_map(|broker| &broker.out);
+        outputs.find(|it| it.channel == channel && it.proof.is_some())?.proof.as_ref()
+    }
+
+    /// A `proof` names this channel: its readings may prove a cut although nobody knows their order or age.
+    #[must_use]
+    pub fn is_proof(&self, channel: &str) -> bool {
+        let outputs = self.brokers().flat_map(|broker| &broker.out);
+        let mut proofs = outputs.filter_map(|it| it.proof.as_ref());
+        proofs.any(|proof| proof.channel == channel)
+    }
+
     /// `stale-after` of the rule that supplies a channel from a foreign topic; where several could, the shortest.
     #[must_use]
     pub fn mapped_stale_after(&self, channel: &str) -> Option<Micros> {
@@ -288,28 +264,6 @@ impl Default for DashboardSettings {
             hosts: Vec::new(),
             read_token_file: None,
             operator_token_file: None,
-        }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::fits;
-
-    #[test]
-    fn a_capture_stands_for_letters_of_one_level() {
-        let cases = [
-            ("district/quarry/current", "district/quarry/current", true),
-            ("district/quarry/current", "district/summit/current", false),
-            ("district/{1}/current", "district/quarry/current", true),
-            ("district/{1}/current", "district//current", false),
-            ("district/{1}/current", "district/a/b/current", false),
-            ("district/d-{2}/{1}", "district/d-3/voltage", true),
-            ("{1}/current", "block/a/current", false),
-            ("machine/T{1}/position", "machine/T14/position", true),
-        ];
-        for (template, name, want) in cases {
-            assert_eq!(fits(template, name), want, "{template} {name}");
         }
     }
 }

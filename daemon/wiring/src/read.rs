@@ -12,6 +12,7 @@ mod links;
 mod machines;
 mod message;
 mod modbus;
+mod mqtt;
 mod names;
 mod passed_on;
 mod scalar;

@@ -52,6 +52,7 @@ fn gather_from(value: &'static Value, found: &mut Vec<&'static Table>) {
         Value::List { of, .. } | Value::Map(of) => gather_from(of, found),
         Value::OneOf(kinds) => kinds.iter().for_each(|kind| gather_from(kind, found)),
         Value::Text
+        | Value::AnyText
         | Value::Word(_)
         | Value::Flag
         | Value::Amount { .. }
@@ -122,6 +123,10 @@ fn kind(value: &'static Value) -> Vec<(&'static str, Json)> {
         Value::Text => vec![
             ("type", Json::text("string")),
             ("minLength", Json::number(1)),
+            ("maxLength", Json::number(TEXT_LENGTH_MAX as i64)),
+        ],
+        Value::AnyText => vec![
+            ("type", Json::text("string")),
             ("maxLength", Json::number(TEXT_LENGTH_MAX as i64)),
         ],
         Value::Word(words) => {

@@ -357,11 +357,11 @@ fn protection_defaults_are_what_the_key_list_says() {
 #[test]
 fn links_are_read_with_their_maps() {
     let layout = layout(
-        "[links.mqtt]\nbroker = \"mqtts://rail.example\"\nuser = \"checkrail\"\n\
+        "[links.mqtt]\nbroker = \"mqtts://rail.example\"\nuser = \"checkrail\"\nca-file = \"/ca.pem\"\n\
          [[links.mqtt.map]]\ntopic = \"sensors/+\"\nchannel = \"block/{1}/current\"\n\
          pointer = \"/ma\"\nscale = 0.001\nrange = [0, 10]\nstale-after = \"500ms\"\n\
-         [[links.mqtt.map]]\ntopic = \"csv\"\nchannel = \"block/q1/current\"\nbetween = [\"I=\", \"A\"]\n\
-         values = { \"0\" = \"normal\" }\nother = \"unknown\"\n\
+         [[links.mqtt.map]]\ntopic = \"csv\"\nchannel = \"block/q1/occupied\"\nbetween = [\"I=\", \"A\"]\n\
+         values = { \"0\" = \"no\" }\nother = \"yes\"\n\
          [[links.mqtt.out]]\nchannel = \"district/quarry/power\"\ntopic = \"relay\"\noff = \"0\"\n\
          on = \"1\"\ndeadman = \"external\"\n\
          [links.mqtt.also.club]\nbroker = \"mqtt://club.example\"\nversion = \"5\"\nroot = \"valley\"\n\

@@ -28,6 +28,12 @@ impl Broker {
         Self { child, port, config }
     }
 
+    /// Sends it a signal: it can be stopped and go on.
+    pub fn signal(&self, signal: nix::sys::signal::Signal) {
+        let pid = nix::unistd::Pid::from_raw(self.child.id().cast_signed());
+        nix::sys::signal::kill(pid, signal).expect("it lives");
+    }
+
     /// Kills it: every connection drops.
     pub fn kill(&mut self) {
         let _ = self.child.kill();

@@ -1,10 +1,13 @@
 //! Drives the built program as another program would.
 #![allow(dead_code, unreachable_pub, reason = "each test file uses its own part")]
 
+pub mod adapter;
 pub mod broker;
 pub mod daemon;
 pub mod node;
+pub mod pty;
 pub mod session;
+pub mod wired;
 
 use std::{
     io::{BufRead, BufReader, Write},

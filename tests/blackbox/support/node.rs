@@ -106,11 +106,16 @@ impl Node {
     }
 
     /// Publishes anything anywhere.
-    pub async fn publish_at(&self, topic: &str, retained: bool, body: &str) {
+    pub async fn publish_at(&self, topic: &str, retained: bool, body: impl Into<Vec<u8>>) {
         self.client
             .publish(topic, QoS::AtLeastOnce, retained, body)
             .await
             .expect("the client takes it");
+    }
+
+    /// Subscribes to more; what is said from then on is heard.
+    pub async fn also_hear(&self, filter: &str) {
+        self.client.subscribe(filter, QoS::AtLeastOnce).await.expect("the client takes it");
     }
 
     /// The next message that `wanted` picks; panics when none comes.

@@ -130,15 +130,18 @@ fn checkrail_lines(
     let Some(overhead) = devices.overhead(settings) else { return Vec::new() };
     let keys = layout.protection.district(district);
     let pick_up = keys.short_step.amps().max(0.8 * devices.lowest());
-    let short = |amps: f64| (amps >= pick_up).then_some(keys.short_after + overhead);
+    let short =
+        |amps: f64| (amps >= pick_up).then_some(devices.on_readings(keys.short_after) + overhead);
     let multiplier = f64::from(keys.overload_multiplier) / 1e3;
     let overload_pick_up = devices.overload_pick_up(keys).amps();
     let overload = |amps: f64| {
         effective_time(keys.overload_curve, multiplier, amps / overload_pick_up)
-            .map(|time| time + overhead)
+            .map(|time| devices.on_readings(time) + overhead)
     };
-    let at_limit =
-        |amps: f64| (amps >= 0.95 * devices.limit).then_some(keys.at_limit_after + overhead);
+    let at_limit = |amps: f64| {
+        let after = devices.on_readings(keys.at_limit_after);
+        (amps >= 0.95 * devices.limit).then_some(after + overhead)
+    };
     vec![
         line(CurveKind::Short, "Checkrail: short".to_owned(), short),
         line(CurveKind::Overload, "Checkrail: overload".to_owned(), overload),
@@ -216,6 +219,7 @@ fn notes(layout: &Layout, district: DistrictIx, shorts: &[&Short]) -> Vec<String
     if devices.opens_in.is_none() {
         notes.push("Checkrail has no actuator here: it can tell, but not cut".to_owned());
     }
+    notes.extend(devices.sensing().map(|how| format!("its current is {how}")));
     let volts =
         Millivolts((shorts.iter().map(|short| short.volts.0).fold(0.0, f64::max) * 1e3) as i64);
     notes.push(format!("voltage left at the bus end during a short: at most {volts}"));

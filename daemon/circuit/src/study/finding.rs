@@ -16,14 +16,45 @@ use super::{
     short::{Short, trips_at_all},
 };
 
-/// `contact-underrated`, `breaker-never-trips` and `gauge-light` of a layout, with default settings.
+/// `contact-underrated`, `breaker-never-trips`, `gauge-light` and `not-fast-enough` of a layout, with default settings.
 #[must_use]
 pub fn findings(layout: &Layout) -> Vec<Finding> {
-    let study = run(layout, &Settings::default());
+    let settings = Settings::default();
+    let study = run(layout, &settings);
     let mut findings = Vec::new();
     findings.extend(study.contacts.iter().filter_map(|contact| underrated(layout, contact)));
     findings.extend(never_trips(layout, &study));
     findings.extend(light(layout));
+    findings.extend(slow(layout, &settings));
+    findings
+}
+
+/// Districts that Checkrail may cut and whose current it hears less than 50 times a second, as far as the layout file
+/// says how often.
+fn slow(layout: &Layout, settings: &Settings) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    for (at, district) in layout.districts.iter().enumerate().filter(|(_, it)| it.cut) {
+        let index = DistrictIx::new(at);
+        let devices = Devices::of(layout, index);
+        let is_slow = devices.period.is_some_and(|period| settings.sample_spacing < period);
+        let (true, Some(sensing), Some(overhead)) =
+            (is_slow, devices.sensing(), devices.overhead(settings))
+        else {
+            continue;
+        };
+        let short_after = layout.protection.district(index).short_after;
+        let whole = devices.on_readings(short_after) + overhead;
+        let message = format!(
+            "not fast enough for shorts: the current of district {} is {sensing}, so that a short lasts {whole} \
+             before Checkrail has cut it",
+            district.id
+        );
+        let remedy = "leave shorts to the breaker, or measure the district's current 50 times a second or more \
+                      with a node"
+            .to_owned();
+        let subject = format!("district/{}", district.id);
+        findings.push(Finding::new(Code::NotFastEnough, subject, district.span, message, remedy));
+    }
     findings
 }
 

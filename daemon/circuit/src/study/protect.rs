@@ -52,18 +52,25 @@ pub(super) struct Devices {
     pub(super) trip_delay: Micros,
     /// Longest time from order to open contact; none where Checkrail has no actuator.
     pub(super) opens_in: Option<Micros>,
+    /// The current sensor averages over this time, where the layout file says so.
+    pub(super) averaging: Option<Micros>,
+    /// Time between its readings, where the layout file says so.
+    pub(super) period: Option<Micros>,
 }
 
 impl Devices {
     pub(super) fn of(layout: &Layout, district: DistrictIx) -> Self {
         let district = &layout.districts[district.at()];
         let booster = &layout.boosters[district.booster.at()];
+        let current = format!("district/{}/current", district.id);
         let own = district.cut.then_some(district.opens_in);
         Self {
             breaker: district.breaker.clone(),
             limit: booster.limit.amps(),
             trip_delay: booster.trip_delay,
             opens_in: own.or(booster.cut.then_some(booster.opens_in)),
+            averaging: district.averaging.or_else(|| layout.links.averaging(&current)),
+            period: layout.links.period(&current),
         }
     }
 
@@ -74,8 +81,26 @@ impl Devices {
 
     /// Time that Checkrail needs beyond its own decision: sensor, transport, actuator. None without an actuator.
     pub(super) fn overhead(&self, settings: &Settings) -> Option<Micros> {
-        let sensor = settings.sensor_average + settings.sample_spacing;
+        let average = self.averaging.unwrap_or(settings.sensor_average);
+        let sensor = average + self.period.unwrap_or(settings.sample_spacing);
         self.opens_in.map(|opens| sensor + settings.transport + opens)
+    }
+
+    /// How its current is measured, in words, where the layout file says so.
+    pub(super) fn sensing(&self) -> Option<String> {
+        match (self.period, self.averaging) {
+            (Some(period), Some(average)) => {
+                Some(format!("read every {period} and averaged over {average}"))
+            }
+            (Some(period), None) => Some(format!("read every {period}")),
+            (None, Some(average)) => Some(format!("averaged over {average}")),
+            (None, None) => None,
+        }
+    }
+
+    /// An element decides on two readings at least: where they are rare, the time between them counts.
+    pub(super) fn on_readings(&self, after: Micros) -> Micros {
+        after.max(self.period.unwrap_or(Micros::ZERO))
     }
 
     /// L: the smaller of breaker trip, if any, and booster limit. Unit: ampere.
@@ -107,6 +132,6 @@ impl Devices {
             (steps && !short).then_some(keys.half_short_after),
             effective_time(keys.overload_curve, multiplier, multiple),
         ];
-        candidates.into_iter().flatten().min()
+        candidates.into_iter().flatten().min().map(|after| self.on_readings(after))
     }
 }

@@ -71,6 +71,7 @@ impl Sketch {
             bus,
             cut: true,
             opens_in: Micros::from_millis(15),
+            averaging: None,
         });
         self.layout.protection.districts.push(Protection::default());
         DistrictIx::new(self.layout.districts.len() - 1)

@@ -2,7 +2,7 @@
 //!
 //! Cuts go first, at once after the exchange under way. Then what an order still needs, then dead-man's pulses and the
 //! currents and voltages of what is on, then the rest; within each the one that is longest due. A unit that misses three
-//! questions is lost: its readings are stale, and it is asked again every 2 s, so that it cannot eat the line.
+//! polls is lost: its readings are stale, and it is asked again every 2 s, so that it cannot eat the line.
 
 use std::{
     collections::{BTreeMap, BTreeSet},
@@ -18,7 +18,7 @@ use wiring::{channel::ChannelTable, index::ChannelIx, links::ModbusSettings};
 
 use super::{
     pdu::{Answer, Question},
-    unit::{IDENTITY_EVERY, LOST_AFTER, Life, RETRY_EVERY, Unit, identity_question},
+    unit::{IDENTITY_EVERY, LOST_AFTER, LOST_POLLS, Life, RETRY_EVERY, Unit, identity_question},
     wire::{Fault, Framing, Timing, Wire},
 };
 use crate::{
@@ -472,7 +472,8 @@ impl Bus {
         self.counts.failed += 1;
         let unit = &mut self.units[at];
         unit.misses = unit.misses.saturating_add(1);
-        let is_lost = LOST_AFTER <= unit.misses;
+        // A failed question is asked again at once: three may fail within one poll, when this machine was busy.
+        let is_lost = LOST_AFTER <= unit.misses && unit.heard + unit.poll * LOST_POLLS <= now;
         let what = match fault {
             Fault::Silent => {
                 // A unit that is switched off is told once, as lost.

@@ -19,8 +19,10 @@ use super::{
     plan::{Block, Meaning, Place, Point, blocks},
 };
 
-/// Failed questions in a row after which a unit is lost.
+/// Failed questions in a row after which a unit may be lost,
 pub(crate) const LOST_AFTER: u8 = 3;
+/// and for how many polls it must have been silent.
+pub(crate) const LOST_POLLS: u32 = 3;
 /// A lost unit is asked again this often.
 pub(crate) const RETRY_EVERY: Duration = Duration::from_secs(2);
 /// The identity is read this often.

@@ -207,7 +207,7 @@ fn a_foreign_output_gets_its_own_words() {
     let mut bench = Bench::new();
     let (topic, off) = ("shed/relay3/set".to_owned(), r#"{"relay":0}"#.to_owned());
     let (on, deadman) = (r#"{"relay":1}"#.to_owned(), wiring::links::Deadman::External);
-    let rule = MapOut { channel: POWER.to_owned(), topic, off, on, deadman };
+    let rule = MapOut { channel: POWER.to_owned(), topic, off, on, deadman, proof: None };
     let cut = order(7, &channels(), POWER, Action::Cut);
     let messages = bench.desk.order(&cut, std::slice::from_ref(&rule), false, bench.now);
     let got: Vec<_> = messages.iter().map(|it| (&*it.topic, &*it.payload, it.sure)).collect();

@@ -8,8 +8,8 @@ use wiring::layout::Position;
 
 use super::{
     desk::Desk,
+    foreign::Mapping,
     intake::{Incoming, Intake, News},
-    map::Mapping,
     topics::Topics,
 };
 use crate::{
@@ -25,6 +25,8 @@ map = [
   { topic = "shed/adc3", channel = "district/quarry/voltage", scale = 0.01, offset = -0.05, range = [0, 30] },
   { topic = "points/+", channel = "machine/{1}/position", pointer = "/state", values = { "0" = "normal", "1" = "reverse", "2" = "moving" }, other = "unknown" },
   { topic = "csv/q1", channel = "block/q1/current", between = ["I=", "A"] },
+  { topic = "meter/yard", channel = "district/yard/current", regex = "^I=([-0-9.]+) *A;", seq = "/n" },
+  { topic = "packed/q1", channel = "block/q1/peak", encoding = "cbor", pointer = "/ina/0", scale = 0.001, time = "/ts", seq = "/n" },
   { topic = "shed/relay3", channel = "district/quarry/feedback", values = { ON = "on", OFF = "off" } },
 ]
 "#;

@@ -1,44 +1,29 @@
 //! What comes in by MQTT: a message becomes inputs for the supervisor and news for the order desk. No I/O.
 
-use std::{
-    collections::BTreeMap,
-    sync::Arc,
-    time::{Duration, Instant},
-};
+mod births;
+mod nodes;
 
-use supervision::input::{
-    Act, Announced, Feed, Input, LinkReport, NodeIx, OperatorRequest, Quality, Reading, RequestId,
-    Transport, Value,
-};
+use std::{collections::BTreeMap, sync::Arc, time::Instant};
+
+use supervision::input::{Act, Feed, Input, OperatorRequest, Quality, Reading, RequestId, Value};
 use wiring::{
     channel::{ChannelTable, Object, Quantity},
     index::{BoosterIx, ChannelIx, DistrictIx},
-    units::Micros,
 };
 
+use self::nodes::{Age, Node};
 use super::{
-    map::Mapping,
+    foreign::{Foreign, ForeignMessage, Mapping},
     payload::{self, Ack, Stamp},
     topics::{Heard, Topics},
 };
 use crate::{
-    delay::DelayEstimate,
     links::Manner,
     nodes::NodeNumbers,
-    numbering::Numbering,
     order_check::{InOrder, Newest},
-    status::NodeStatus,
     unusable::{Unusable, printable},
 };
 
-/// A node that was silent for this long is lost.
-pub(crate) const LOST_AFTER: Duration = Duration::from_millis(3500);
-/// A reading later than this over the best line is late. Unit: ms.
-const LATE_AFTER: u32 = 500;
-/// Signs of life are passed on this often.
-const TELL_ALIVE_EVERY: Duration = Duration::from_millis(250);
-/// Readings a second that a node may announce.
-const FASTEST_RATE: f64 = 100_000.0;
 /// Our requests are numbered from here, so that they differ from those of the dashboard.
 const FIRST_REQUEST: u64 = 1 << 62;
 
@@ -66,46 +51,13 @@ pub(crate) struct Offer {
     pub(crate) restarted: bool,
 }
 
-/// Counters.
+/// Counters of what nodes of one's own say; [`Intake::out_of_order`] and [`Intake::lost`] count foreign senders too.
 #[derive(Clone, Copy, Debug, Default)]
-pub(crate) struct IntakeCounts {
-    pub(crate) received: u64,
-    pub(crate) out_of_order: u64,
+struct IntakeCounts {
+    received: u64,
+    out_of_order: u64,
     /// Messages missing between two numbers of a node.
-    pub(crate) lost: u64,
-}
-
-/// How old a message is.
-#[derive(Clone, Copy, Debug, Eq, PartialEq)]
-enum Age {
-    /// As fresh as the line allows.
-    Fresh,
-    /// It waited somewhere.
-    Late,
-    /// Retained: as old as may be, and outside any order.
-    Retained,
-    /// Of a boot before the present one.
-    BootBefore,
-}
-
-#[derive(Debug)]
-struct Node {
-    ix: NodeIx,
-    boot: Option<u32>,
-    /// Boots before this one: what still comes from them is old.
-    boots_before: Vec<u32>,
-    born: Option<Birth>,
-    alive: bool,
-    heard: Instant,
-    told_alive: Option<Instant>,
-    delay: Option<DelayEstimate>,
-    numbering: Numbering,
-}
-
-#[derive(Clone, Debug)]
-struct Birth {
-    channels: Vec<Announced>,
-    permit: bool,
+    lost: u64,
 }
 
 /// Everything known from incoming messages.
@@ -116,14 +68,14 @@ pub(crate) struct Intake {
     topics: Topics,
     channels: Arc<ChannelTable>,
     numbers: Arc<NodeNumbers>,
-    mapping: Mapping,
+    foreign: Foreign,
     nodes: BTreeMap<String, Node>,
     newest: Vec<Newest>,
     unusable: Unusable,
     requests: u64,
     ready: Vec<Input>,
     news: Vec<News>,
-    pub(crate) counts: IntakeCounts,
+    counts: IntakeCounts,
 }
 
 /// A message as it came.
@@ -145,13 +97,14 @@ impl Intake {
         mapping: Mapping,
     ) -> Self {
         let newest = vec![Newest::default(); channels.len()];
+        let foreign = Foreign::new(mapping, &channels);
         let prefix = if broker == "mqtt" { String::new() } else { format!("{broker}.") };
         Self {
             prefix,
             topics,
             channels,
             numbers,
-            mapping,
+            foreign,
             nodes: BTreeMap::new(),
             newest,
             unusable: Unusable::default(),
@@ -175,7 +128,7 @@ impl Intake {
             Manner::Supervising => self.topics.filters(),
             Manner::Listening => self.topics.listener_filters(),
         };
-        filters.extend(self.mapping.filters().map(|filter| (filter.to_owned(), false)));
+        filters.extend(self.mapping().filters().map(|filter| (filter.to_owned(), false)));
         filters
     }
 
@@ -246,50 +199,6 @@ impl Intake {
         quantity.is_input().then_some((index, quantity))
     }
 
-    /// Notes a sign of life and a boot; tells how old the message is, by its clock and its boot.
-    fn heard_from(&mut self, name: &str, stamp: Stamp, message: Incoming) -> Age {
-        if message.retained {
-            return Age::Retained;
-        }
-        let Some(node) = node(&mut self.nodes, (&self.numbers, &self.prefix), name, message.at)
-        else {
-            self.unusable(message.topic, "is of one node too many", message.at);
-            return Age::Late;
-        };
-        if stamp.boot.is_some_and(|boot| node.boots_before.contains(&boot)) {
-            return Age::BootBefore;
-        }
-        if let (Some(boot), true) = (stamp.boot, stamp.boot != node.boot) {
-            node.new_boot(boot);
-            self.restarted(name);
-        }
-        let Some(node) = self.nodes.get_mut(name) else { return Age::Late };
-        node.lives(message.at, &mut self.ready);
-        self.counts.lost += stamp.number.map_or(0, |number| node.numbering.missing(number));
-        let Some(ms) = stamp.ms else { return Age::Fresh };
-        let delay = node.delay.get_or_insert_with(|| DelayEstimate::new(message.at, ms));
-        let late = delay.extra(message.at, ms) > LATE_AFTER;
-        if let Some(off) = delay.poll_skew() {
-            self.ready.push(Input::Link(LinkReport::clock(node.ix, off)));
-        }
-        if late { Age::Late } else { Age::Fresh }
-    }
-
-    /// A node restarted without having said so by a new birth yet: what it measured is stale.
-    fn restarted(&mut self, name: &str) {
-        let Some(node) = self.nodes.get(name) else { return };
-        if let Some(birth) = &node.born {
-            self.ready.push(Input::Link(LinkReport::Born {
-                node: node.ix,
-                name: format!("{}{name}", self.prefix),
-                transport: Transport::Mqtt,
-                channels: birth.channels.clone(),
-                permit: birth.permit,
-                restarted: true,
-            }));
-        }
-    }
-
     fn pass_on(
         &mut self,
         channel: ChannelIx,
@@ -315,93 +224,6 @@ impl Intake {
         };
         let node_ms = ms;
         self.ready.push(Input::Reading(Reading { channel, value, quality, node_ms }));
-    }
-
-    fn birth(&mut self, name: &str, message: Incoming) {
-        if message.payload.is_empty() {
-            return;
-        }
-        let birth = match payload::birth(message.payload) {
-            Ok(birth) => birth,
-            Err(why) => return self.unusable(message.topic, &why.to_string(), message.at),
-        };
-        let (announced, outputs) = self.offered(&birth, message);
-        let Some(node) = node(&mut self.nodes, (&self.numbers, &self.prefix), name, message.at)
-        else {
-            return self.unusable(message.topic, "is of one node too many", message.at);
-        };
-        let boot = birth.boot_number();
-        let restarted = node.boot.is_some_and(|it| it != boot);
-        if node.boot != Some(boot) {
-            node.new_boot(boot);
-        }
-        let permit = birth.permit_ms.is_some_and(|ms| ms > 0);
-        node.born = Some(Birth { channels: announced.clone(), permit });
-        node.heard = message.at;
-        // A retained birth says what there is, not that it lives now; silence will tell.
-        node.alive = true;
-        self.ready.push(Input::Link(LinkReport::Born {
-            node: node.ix,
-            name: format!("{}{name}", self.prefix),
-            transport: Transport::Mqtt,
-            channels: announced,
-            permit,
-            restarted,
-        }));
-        let (node, permit_ms) = (name.to_owned(), birth.permit_ms.filter(|ms| *ms > 0));
-        let offer = Offer { node, boot: birth.boot, permit_ms, outputs, restarted };
-        self.news.push(News::Outputs(offer));
-    }
-
-    /// Channels of a birth that the layout has.
-    fn offered(
-        &mut self,
-        birth: &payload::Birth,
-        message: Incoming,
-    ) -> (Vec<Announced>, Vec<(ChannelIx, bool)>) {
-        let mut announced = Vec::new();
-        let mut outputs = Vec::new();
-        for (name, offered) in &birth.channels {
-            let found = self.channels.find(name).filter(|it| {
-                let quantity = self.channels.channel(*it).quantity;
-                if offered.out { quantity.is_order() } else { quantity.is_input() }
-            });
-            let Some(channel) = found else {
-                let kind = if offered.out { "output" } else { "input" };
-                let what =
-                    format!("announces `{}`, which is no {kind} of the layout", printable(name));
-                self.unusable(&format!("{} {name}", message.topic), &what, message.at);
-                continue;
-            };
-            let rate = offered.hz.filter(|hz| hz.is_finite() && *hz > 0.0 && *hz <= FASTEST_RATE);
-            let period = rate.map(|hz| Micros((1e6 / hz).round() as u64));
-            announced.push(Announced {
-                output: offered.out,
-                averaging: offered.avg_ms.map(|ms| Micros::from_millis(u64::from(ms))),
-                ..Announced::input(channel, period)
-            });
-            if offered.out {
-                outputs.push((channel, offered.arm));
-            }
-        }
-        (announced, outputs)
-    }
-
-    fn health(&mut self, name: &str, message: Incoming) {
-        if message.payload.is_empty() {
-            return;
-        }
-        let health = match payload::health(message.payload) {
-            Ok(health) => health,
-            Err(why) => return self.unusable(message.topic, &why.to_string(), message.at),
-        };
-        let stamp = Stamp { number: None, ms: health.ms, boot: health.boot_number() };
-        if health.up {
-            self.heard_from(name, stamp, message);
-        } else if let Some(node) = self.nodes.get_mut(name) {
-            // Bad news is believed even when it is retained.
-            node.lost(&mut self.ready);
-        }
     }
 
     fn ack(&mut self, node: &str, channel: &str, message: Incoming) {
@@ -452,32 +274,16 @@ impl Intake {
     }
 
     fn foreign(&mut self, message: Incoming) {
-        let found = self.mapping.read(message.topic, message.payload, &self.channels);
-        if found.is_empty() {
-            // An empty retained message only clears a topic.
-            if !message.payload.is_empty() {
-                self.unusable(message.topic, "is a topic that no rule names", message.at);
-            }
-            return;
+        let Incoming { topic, payload, retained, at } = message;
+        let message = ForeignMessage { topic, payload, retained, at };
+        let given = self.foreign.handle(message, &self.channels);
+        // An empty retained message only clears a topic.
+        if given.is_unknown && !payload.is_empty() {
+            self.unusable(topic, "is a topic that no rule names", at);
         }
-        for read in found {
-            match read {
-                Ok((channel, value)) => {
-                    let quality = if message.retained { Quality::Late } else { Quality::Bare };
-                    let reading = Reading { channel, value, quality, node_ms: None };
-                    self.ready.push(Input::Reading(reading));
-                }
-                Err(why) => self.unusable(message.topic, &why.to_string(), message.at),
-            }
-        }
-    }
-
-    /// Nodes that fell silent.
-    pub(crate) fn handle_timeout(&mut self, now: Instant) {
-        for node in self.nodes.values_mut() {
-            if now.saturating_duration_since(node.heard) >= LOST_AFTER {
-                node.lost(&mut self.ready);
-            }
+        self.ready.extend(given.readings.into_iter().map(Input::Reading));
+        for why in given.wrong {
+            self.unusable(topic, &why.to_string(), at);
         }
     }
 
@@ -492,80 +298,24 @@ impl Intake {
         self.unusable.total()
     }
 
+    pub(crate) const fn received(&self) -> u64 {
+        self.counts.received
+    }
+
+    /// Messages that were repeated or older than the newest.
+    pub(crate) const fn out_of_order(&self) -> u64 {
+        self.counts.out_of_order + self.foreign.counts.out_of_order
+    }
+
+    /// Messages missing between two numbers.
+    pub(crate) const fn lost(&self) -> u64 {
+        self.counts.lost + self.foreign.counts.lost
+    }
+
     /// Foreign topics that take orders for a channel.
     pub(crate) const fn mapping(&self) -> &Mapping {
-        &self.mapping
+        self.foreign.mapping()
     }
-
-    pub(crate) fn node_statuses(&self) -> Vec<NodeStatus> {
-        let born = self.nodes.iter().filter(|(_, node)| node.born.is_some());
-        born.map(|(name, node)| NodeStatus {
-            name: format!("{}{name}", self.prefix),
-            alive: node.alive,
-            trouble: String::new(),
-        })
-        .collect()
-    }
-
-    /// Largest extra delay of any node lately. Unit: ms.
-    pub(crate) fn lag(&self) -> u32 {
-        let delays = self.nodes.values().filter_map(|node| node.delay.as_ref());
-        delays.map(DelayEstimate::largest).max().unwrap_or(0)
-    }
-}
-
-impl Node {
-    fn new_boot(&mut self, boot: u32) {
-        if let Some(before) = self.boot.replace(boot) {
-            if self.boots_before.len() >= 8 {
-                self.boots_before.remove(0);
-            }
-            self.boots_before.push(before);
-            self.boots_before.retain(|it| *it != boot);
-        }
-        self.delay = None;
-        self.numbering = Numbering::default();
-    }
-
-    fn lives(&mut self, now: Instant, ready: &mut Vec<Input>) {
-        self.heard = now;
-        let was_lost = !std::mem::replace(&mut self.alive, true);
-        let due = |told: Instant| now.saturating_duration_since(told) >= TELL_ALIVE_EVERY;
-        if self.born.is_some() && (was_lost || self.told_alive.is_none_or(due)) {
-            self.told_alive = Some(now);
-            ready.push(Input::Link(LinkReport::Alive { node: self.ix }));
-        }
-    }
-
-    fn lost(&mut self, ready: &mut Vec<Input>) {
-        if std::mem::replace(&mut self.alive, false) && self.born.is_some() {
-            ready.push(Input::Link(LinkReport::Lost { node: self.ix }));
-        }
-    }
-}
-
-fn node<'a>(
-    nodes: &'a mut BTreeMap<String, Node>,
-    (numbers, prefix): (&NodeNumbers, &str),
-    name: &str,
-    at: Instant,
-) -> Option<&'a mut Node> {
-    if !nodes.contains_key(name) {
-        let ix = numbers.number(Transport::Mqtt, &format!("{prefix}{name}"))?;
-        let node = Node {
-            ix,
-            boot: None,
-            boots_before: Vec::new(),
-            born: None,
-            alive: false,
-            heard: at,
-            told_alive: None,
-            delay: None,
-            numbering: Numbering::default(),
-        };
-        nodes.insert(name.to_owned(), node);
-    }
-    nodes.get_mut(name)
 }
 
 const fn feed(object: Object) -> Option<Feed> {

@@ -9,14 +9,13 @@ mod connection;
 mod desk;
 #[cfg(feature = "broker")]
 mod door;
+mod foreign;
 #[cfg(test)]
 pub(crate) mod fuzzing;
 pub(crate) mod intake;
-mod map;
 mod options;
 mod outbox;
 mod payload;
-mod several;
 mod topics;
 
 use std::{
@@ -41,8 +40,8 @@ use self::{
     client::{Letter, Message, Verdict},
     connection::{Happened, Posted, Wire},
     desk::{Desk, Outgoing},
+    foreign::Mapping,
     intake::{Incoming, Intake, News},
-    map::Mapping,
     outbox::Outbox,
     topics::Topics,
 };
@@ -146,7 +145,6 @@ impl MqttLink {
         sink: &Sink,
         (options, manner): (&Options, Manner),
     ) -> Result<Vec<Arc<Self>>, StartError> {
-        several::check(settings).map_err(StartError::Settings)?;
         let mut links = Vec::new();
         for broker in settings.brokers() {
             let (channels, numbers) = (Arc::clone(channels), Arc::clone(numbers));
@@ -439,8 +437,10 @@ impl MqttLink {
     pub(crate) fn status(&self) -> LinkStatus {
         let (counts, unusable, lag_ms, nodes) = {
             let intake = lock(&self.intake);
-            (intake.counts, intake.unusable_total(), intake.lag(), intake.node_statuses())
+            let counts = (intake.received(), intake.out_of_order(), intake.lost());
+            (counts, intake.unusable_total(), intake.lag(), intake.node_statuses())
         };
+        let (received, out_of_order, lost) = counts;
         let orders = lock(&self.desk).counts;
         let trouble = match (self.main.trouble(), self.orders.trouble()) {
             (main, orders) if main.is_empty() => orders,
@@ -453,10 +453,10 @@ impl MqttLink {
             up: self.main.is_up() && (self.manner == Manner::Listening || self.orders.is_up()),
             trouble,
             connections: self.main.connections(),
-            received: counts.received,
+            received,
             unusable,
-            out_of_order: counts.out_of_order,
-            lost: counts.lost,
+            out_of_order,
+            lost,
             dropped: self.sink.dropped(),
             orders_sent: orders.sent,
             orders_not_sent: orders.not_sent,

@@ -5,7 +5,7 @@ use std::{fs, net::SocketAddr, os::unix::fs::PermissionsExt, time::Duration};
 use rumqttc::{LastWill, MqttOptions, QoS, TlsConfiguration, Transport, v5};
 use wiring::links::{BrokerAddress, MqttSettings, MqttVersion};
 
-use super::{MOST_PACKET, topics::is_filter};
+use super::MOST_PACKET;
 
 const KEEP_ALIVE: Duration = Duration::from_secs(5);
 /// The same limit as the other version knows it. Unit: octet.
@@ -31,35 +31,9 @@ impl ClientOptions {
     }
 }
 
-/// Finds mistakes before anything is started.
+/// Finds before anything is started what cannot be read; the reader of the layout file has found all else.
 pub(crate) fn check(settings: &MqttSettings) -> Result<(), Vec<String>> {
-    let mut wrong = Vec::new();
-    let root = &settings.root;
-    if !is_filter(root)
-        || root.contains(['+', '#', '$'])
-        || root.starts_with('/')
-        || root.ends_with('/')
-    {
-        wrong.push(format!("`{root}` is no root topic"));
-    }
-    if settings.client_id.is_empty() || settings.client_id.starts_with(' ') {
-        wrong.push("`client-id` is empty".to_owned());
-    }
-    let encrypted = matches!(settings.broker, BrokerAddress::External { tls: true, .. });
-    if encrypted && settings.ca_file.is_none() {
-        wrong.push(
-            "`mqtts://` needs `ca-file`: the certificate of whoever signed the broker's".to_owned(),
-        );
-    }
-    if settings.password_file.is_some() && settings.user.is_none() {
-        wrong.push("`password-file` needs `user`".to_owned());
-    }
-    if wrong.is_empty()
-        && let Err(why) = client(settings, None, "", None)
-    {
-        wrong.push(why);
-    }
-    if wrong.is_empty() { Ok(()) } else { Err(wrong) }
+    client(settings, None, "", None).map(drop).map_err(|why| vec![why])
 }
 
 /// Options of one connection; `suffix` tells the connections of one program apart.

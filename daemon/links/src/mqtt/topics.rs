@@ -141,18 +141,6 @@ pub(crate) fn captures<'a>(filter: &str, topic: &'a str) -> Option<Vec<&'a str>>
     levels.next().is_none().then_some(found)
 }
 
-/// A topic filter as MQTT 3.1.1 allows it (section 4.7.1).
-pub(crate) fn is_filter(filter: &str) -> bool {
-    let parts: Vec<&str> = filter.split('/').collect();
-    let last = parts.len() - 1;
-    let good = |(at, part): (usize, &&str)| match *part {
-        "+" => true,
-        "#" => at == last,
-        _ => !part.contains(['+', '#', '\0']),
-    };
-    !filter.is_empty() && filter.len() <= LONGEST_TOPIC && parts.iter().enumerate().all(good)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -199,15 +187,6 @@ mod tests {
         ];
         for (filter, topic, want) in cases {
             assert_eq!(captures(filter, topic).as_deref(), want, "{filter} {topic}");
-        }
-    }
-
-    #[test]
-    fn wrong_filters_are_known() {
-        for (filter, want) in
-            [("a/+/b", true), ("a/#", true), ("a/#/b", false), ("a+/b", false), ("", false)]
-        {
-            assert_eq!(is_filter(filter), want, "{filter}");
         }
     }
 }

@@ -122,7 +122,7 @@ impl Supervisor {
         let slot = self.store.slot(current);
         let polls = slot.period.filter(|_| transport == Transport::Modbus);
         let averaging = slot.averaging;
-        let usual = super::slots::cut_within(super::slots::feed_keys(&self.model, feed), transport);
+        let usual = super::slots::cut_within(&self.model, feed, transport);
         let nth = self.model.feed_at(feed);
         self.powers[nth].handle_transport(
             polls.map_or(usual, |poll| usual.max(Micros(poll.0 * 2 + averaging.0))),

@@ -9,7 +9,7 @@ use super::{Supervisor, rest::Rest, slots::Timer};
 use crate::{
     alarm::{AlarmKey, AlarmKind, Subject},
     alarms::{Condition, Grade},
-    input::{Feed, MachinePosition, MeasuredPolarity, Quality, Reading, ReverserState, Value},
+    input::{Feed, MachinePosition, MeasuredPolarity, Reading, ReverserState, Value},
     model::Route,
     output::EventKind,
     power::Proving,
@@ -34,8 +34,7 @@ impl Supervisor {
         let route = self.model.routes[channel.at()];
         match self.store.take(reading, now) {
             Taken::Good { value, proves, back } => {
-                let proving = Proving { at: now, proves: self.may_prove(reading.quality, proves) };
-                self.route(route, value, proving);
+                self.route(route, value, Proving { at: now, proves });
                 self.hear(channel, reading.value, now, back);
                 return;
             }
@@ -78,11 +77,6 @@ impl Supervisor {
         if due.is_some_and(|due| self.deadlines.is_after(slot, due)) {
             self.deadlines.set(slot, due);
         }
-    }
-
-    /// A bare reading proves only where nothing better could: no channel of its kind is announced by a node.
-    fn may_prove(&self, quality: Quality, proves: bool) -> bool {
-        proves && matches!(quality, Quality::Good | Quality::Bare)
     }
 
     fn route(&mut self, route: Route, value: Value, at: Proving) {

@@ -3,9 +3,11 @@
 use std::{collections::BTreeMap, collections::VecDeque, sync::Arc};
 
 use wiring::{
+    channel::Quantity,
     fingerprint::of_machines,
     index::{ChannelIx, DistrictIx, FrogIx, PoleIx},
     layout::Control,
+    links::OutProof,
     protection::Protection,
     units::{Microamps, Micros, Mono},
 };
@@ -18,7 +20,7 @@ use crate::{
     frog::Frog,
     input::{Feed, Transport},
     machine::Machine,
-    model::{Model, Route},
+    model::{Model, Route, object_of},
     noise::LEAST as LEAST_RESIDUAL,
     occupancy::{OccupancySettings, Occupied},
     output::Occupancy,
@@ -236,12 +238,19 @@ pub(crate) fn feed_keys(model: &Model, feed: Feed) -> &Protection {
 }
 
 /// When proof of a cut is due over a transport.
-pub(crate) fn cut_within(keys: &Protection, transport: Transport) -> Micros {
+pub(crate) fn cut_within(model: &Model, feed: Feed, transport: Transport) -> Micros {
+    let stated = proof(model, feed).and_then(|it| it.within);
     let usual = match transport {
         Transport::Mqtt => CUT_WITHIN_MQTT,
         Transport::Serial | Transport::Modbus | Transport::Lcc | Transport::Journal => CUT_WITHIN,
     };
-    keys.cut_within.unwrap_or(usual).max(CUT_WITHIN_LEAST)
+    stated.or(feed_keys(model, feed).cut_within).unwrap_or(usual).max(CUT_WITHIN_LEAST)
+}
+
+/// What proves a cut of a feed whose orders go to a foreign topic, where the layout file says so.
+fn proof(model: &Model, feed: Feed) -> Option<&OutProof> {
+    let power = model.channel(object_of(feed), Quantity::Power);
+    model.layout.links.proof(model.channels.name(power))
 }
 
 /// Below this no current of a district flows.
@@ -262,10 +271,11 @@ pub(super) fn power_settings(model: &Model, feed: Feed, transport: Transport) ->
             (district.cut, district.booster, district.opens_in)
         }
     };
+    let below = proof(model, feed).and_then(|it| it.below).map(Microamps::from_amps);
     PowerSettings {
         actuator,
-        residual: keys.cut_residual,
-        cut_within: cut_within(keys, transport).max(opens_in),
+        residual: below.or(keys.cut_residual),
+        cut_within: cut_within(model, feed, transport).max(opens_in),
         // An actuator that takes its time is not failed before that time.
         still_shorted_after: keys.still_shorted_after.max(opens_in),
         proof: keys.cut_proof,
@@ -368,7 +378,13 @@ fn channel_slots(model: &Model) -> Vec<Slot> {
     stale_afters(model)
         .into_iter()
         .map(|(channel, stale_after)| {
-            Slot::new(model.channels.channel(channel).quantity, stale_after)
+            let (quantity, name) =
+                (model.channels.channel(channel).quantity, model.channels.name(channel));
+            let links = &model.layout.links;
+            let mut slot = Slot::new(quantity, stale_after);
+            slot.averaging = links.averaging(name).unwrap_or(Micros::ZERO);
+            slot.is_proof = links.is_proof(name);
+            slot
         })
         .collect()
 }

@@ -67,6 +67,7 @@ fn district(id: &str) -> District {
         bus: WIRE,
         cut: true,
         opens_in: Micros::from_millis(10),
+        averaging: None,
     }
 }
 

@@ -99,6 +99,12 @@ static DISTRICT: Table = Table {
         depends("bus", Value::Table(&BUS), "14 AWG, 6 m", "Its bus, from booster to far end."),
         or("cut", Value::Flag, "false", "There is an actuator: Checkrail may cut the district."),
         or("opens-in", DELAY, "15 ms", "Longest time from the order to the open contact."),
+        depends(
+            "averaging",
+            SPAN,
+            "that of its register or foreign topic, else 10 ms",
+            "Its current sensor averages over this time, which `study` adds to the time of a cut.",
+        ),
         may(
             "protection",
             Value::Table(&protection_keys::DISTRICT),

@@ -1,6 +1,9 @@
-//! Keys of `[links]`, `[history]` and `[dashboard]`.
+//! Keys of `[links]` but MQTT and Modbus, `[history]` and `[dashboard]`.
 
-use super::{Fill, Key, SPAN, TEXT, Table, Value, depends, may, modbus_keys::MODBUS, must, or};
+use super::{
+    Fill, Key, SPAN, TEXT, Table, Value, depends, may, modbus_keys::MODBUS, mqtt_keys::MQTT, must,
+    or,
+};
 
 pub(super) const fn table(
     header: &'static str,
@@ -26,97 +29,23 @@ pub(super) static LINKS: Table = table(
     false,
 );
 
-pub(super) static NUMBER: Value = Value::Number;
+static NUMBER: Value = Value::Number;
 
-static MQTT: Table = table(
-    "links.mqtt",
-    "Where the MQTT broker is. Give `broker` or `embedded`.",
-    "links/mqtt",
-    &with_more_brokers(BROKER),
-    false,
+/// Keys of every row that makes a value of a number.
+pub(super) const SCALE: Key = or("scale", Value::Number, "1", "Value = number x scale + offset.");
+pub(super) const OFFSET: Key = or("offset", Value::Number, "0", "See `scale`.");
+pub(super) const RANGE: Key = may(
+    "range",
+    Value::List { of: &NUMBER, least: 2, most: 2 },
+    "Allowed values, [least, most]; one outside is bad and not clamped.",
 );
+pub(super) const AVERAGING: Key = may("averaging", SPAN, "Its source averages over this time.");
+pub(super) const STALE_AFTER: Key = may("stale-after", SPAN, "Longest silence.");
 
-static ALSO: Table = table(
-    "links.mqtt.also.NAME",
-    "A further MQTT broker, with nodes of its own. Give `broker` or `embedded`.",
-    "links/mqtt/also",
-    &BROKER,
-    false,
-);
-
-/// Keys of every broker.
-const BROKER: [Key; 12] = [
-    may("broker", TEXT, "A broker of its own: mqtt://host:1883 or mqtts://host:8883."),
-    may("embedded", TEXT, "Checkrail brings its own, listening here: 127.0.0.1:1883."),
-    or("version", Value::Word(&["3.1.1", "5"]), "3.1.1", "Version of MQTT to speak."),
-    or("root", TEXT, "checkrail", "Root of all topics."),
-    or("client-id", TEXT, "checkrail", "Name that the broker knows Checkrail by."),
-    may("user", TEXT, "User name."),
-    may("password-file", TEXT, "File that holds the password; readable by Checkrail alone."),
-    may("ca-file", TEXT, "Certificate of the broker's authority."),
-    may("certificate-file", TEXT, "Certificate of Checkrail; with `key-file`."),
-    may("key-file", TEXT, "Key of that certificate."),
-    may("map", Value::Rows(&MAP), "Foreign topics that carry readings."),
-    may("out", Value::Rows(&OUT), "Foreign topics that take orders."),
-];
-
-/// Only the first broker has others beside it.
-const fn with_more_brokers(keys: [Key; 12]) -> [Key; 13] {
-    let last = may("also", Value::ById(&ALSO), "Further brokers, by name.");
-    let mut all = [last; 13];
-    let mut at = 0;
-    while at < keys.len() {
-        all[at] = keys[at];
-        at += 1;
-    }
-    all
+/// Bits per second of a serial device.
+pub(super) const fn baud(default: &'static str) -> Key {
+    or("baud", Value::Count { least: 300, most: 4_000_000 }, default, "Bits per second.")
 }
-
-static MAP: Table = table(
-    "links.mqtt.map",
-    "A foreign topic, and the channel that its value is of.",
-    "",
-    &[
-        must("topic", TEXT, "Topic filter; each + captures {1}, {2}, and so on."),
-        must("channel", TEXT, "Channel name, with captures: block/{1}/current."),
-        may("pointer", TEXT, "JSON pointer (RFC 6901) to the value; default the whole payload."),
-        may(
-            "between",
-            Value::List { of: &TEXT, least: 2, most: 2 },
-            "The value stands between these two texts.",
-        ),
-        or("scale", Value::Number, "1", "Value = number x scale + offset."),
-        or("offset", Value::Number, "0", "See `scale`."),
-        may(
-            "range",
-            Value::List { of: &NUMBER, least: 2, most: 2 },
-            "Allowed values, [least, most]; one outside is bad and not clamped.",
-        ),
-        may("values", Value::Map(&TEXT), "Words: payload to value."),
-        may("other", TEXT, "Value of payloads that `values` does not list."),
-        may("stale-after", SPAN, "Longest silence."),
-    ],
-    false,
-);
-
-static OUT: Table = table(
-    "links.mqtt.out",
-    "An output that takes its orders on a foreign topic.",
-    "",
-    &[
-        must("channel", TEXT, "The channel: district/ID/power or booster/ID/power."),
-        must("topic", TEXT, "The topic."),
-        must("off", TEXT, "Payload that cuts."),
-        must("on", TEXT, "Payload that switches on."),
-        or(
-            "deadman",
-            Value::Word(&["node", "external", "none"]),
-            "none",
-            "What switches it off when Checkrail falls silent.",
-        ),
-    ],
-    false,
-);
 
 static SERIAL: Table = table(
     "links.serial.NAME",
@@ -124,7 +53,7 @@ static SERIAL: Table = table(
     "links/serial",
     &[
         must("device", TEXT, "The serial device; prefer a path under /dev/serial/by-id."),
-        or("baud", Value::Count { least: 300, most: 4_000_000 }, "115200", "Bits per second."),
+        baud("115200"),
     ],
     false,
 );
@@ -136,7 +65,7 @@ static LCC: Table = table(
     &[
         may("device", TEXT, "The serial device of the CAN adapter."),
         may("tcp", TEXT, "HOST:12021."),
-        or("baud", Value::Count { least: 300, most: 4_000_000 }, "115200", "Bits per second."),
+        baud("115200"),
         must("node-id", TEXT, "Six bytes of your own range: 03.00.12.34.56.01."),
         may(
             "own",

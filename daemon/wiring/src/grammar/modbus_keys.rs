@@ -2,7 +2,7 @@
 
 use super::{
     DELAY, Fill, Key, LIST_LENGTH_MAX, SPAN, TEXT, Table, Value,
-    link_keys::{NUMBER, table},
+    link_keys::{AVERAGING, OFFSET, RANGE, SCALE, STALE_AFTER, baud, table},
     may, must, or,
 };
 
@@ -26,7 +26,7 @@ pub(super) static MODBUS: Table = table(
     &[
         may("device", TEXT, "The serial device, for RTU; prefer a path under /dev/serial/by-id."),
         may("tcp", TEXT, "HOST:502, for TCP."),
-        or("baud", Value::Count { least: 300, most: 4_000_000 }, "19200", "Bits per second."),
+        baud("19200"),
         or("parity", Value::Word(&["even", "odd", "none"]), "even", "Parity of each byte."),
         or("stop", Value::Count { least: 1, most: 2 }, "1", "Stop bits."),
         or("quiet", DELAY, "0 ms", "Gap between frames over 3.5 characters, for cheap devices."),
@@ -110,13 +110,9 @@ static POINT: Table = quiet(
             "0",
             "Bits to the right of those that count; for a bit its number.",
         ),
-        or("scale", Value::Number, "1", "Value = number x scale + offset."),
-        or("offset", Value::Number, "0", "See `scale`."),
-        may(
-            "range",
-            Value::List { of: &NUMBER, least: 2, most: 2 },
-            "Allowed values, [least, most]; one outside is bad and not clamped.",
-        ),
+        SCALE,
+        OFFSET,
+        RANGE,
         may(
             "values",
             Value::Map(&TEXT),
@@ -129,8 +125,8 @@ static POINT: Table = quiet(
             "false",
             "Used only while the channel's first row has no usable value.",
         ),
-        may("averaging", SPAN, "The device averages over this time."),
-        may("stale-after", SPAN, "Longest silence."),
+        AVERAGING,
+        STALE_AFTER,
     ],
 );
 

@@ -9,6 +9,7 @@ impl Value {
     pub fn wanted(&self) -> String {
         match self {
             Self::Text => "a text in quotes".to_owned(),
+            Self::AnyText => "a text in quotes, perhaps empty".to_owned(),
             Self::Word(words) => one_of(words),
             Self::Flag => "true or false".to_owned(),
             Self::Amount { dimension, .. } => {
@@ -41,7 +42,7 @@ impl Value {
     #[must_use]
     pub fn example(&self) -> String {
         match self {
-            Self::Text => "\"…\"".to_owned(),
+            Self::Text | Self::AnyText => "\"…\"".to_owned(),
             Self::Word(words) => format!("\"{}\"", words.first().copied().unwrap_or_default()),
             Self::Flag => "true".to_owned(),
             Self::Amount { dimension, .. } => example_amount(*dimension).to_owned(),

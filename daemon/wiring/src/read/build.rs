@@ -153,6 +153,7 @@ impl<'f> Build<'f> {
             bus: wire(it.table("bus")),
             cut: it.flag("cut").unwrap_or(false),
             opens_in: micros(it, "opens-in"),
+            averaging: it.magnitude("averaging").map(Micros),
         });
         Some(DistrictIx::new(self.layout.districts.len() - 1))
     }

@@ -174,14 +174,14 @@ impl Build<'_> {
 }
 
 /// The words that an event may say of a quantity; an error where an event may say nothing.
-fn lcc_words(quantity: Quantity) -> Result<&'static [&'static str], ()> {
+const fn lcc_words(quantity: Quantity) -> Result<&'static [&'static str], ()> {
     match quantity {
-        Quantity::Position => Ok(&["normal", "reverse", "moving", "unknown"]),
-        Quantity::Asked => Ok(&["normal", "reverse"]),
-        Quantity::Occupied => Ok(&["yes", "no"]),
-        Quantity::Polarity => Ok(&["A", "B", "dead"]),
-        Quantity::State => Ok(&["straight", "swapped", "unknown"]),
         Quantity::Power => Ok(&["cut"]),
+        Quantity::Position
+        | Quantity::Asked
+        | Quantity::Occupied
+        | Quantity::Polarity
+        | Quantity::State => Ok(quantity.words()),
         Quantity::Feedback
         | Quantity::Current
         | Quantity::Voltage

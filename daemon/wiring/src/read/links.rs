@@ -1,23 +1,16 @@
 //! `[links]`, `[history]` and `[dashboard]`.
 
 use super::{
-    build::{Build, texts},
+    build::Build,
     error::FileErrorKind,
     fields::{Data, Entry, Fields, Node},
 };
 use crate::{
     channel::ChannelTable,
     grammar::Referent,
-    links::{
-        BrokerAddress, DashboardSettings, Deadman, Extract, HistorySettings, MapIn, MapOut,
-        MqttSettings, MqttVersion, SerialSettings,
-    },
+    links::{DashboardSettings, HistorySettings, SerialSettings},
     suggest,
-    units::Micros,
 };
-
-/// Ports of MQTT without and with encryption, as registered with IANA.
-const MQTT_PORTS: [u16; 2] = [1883, 8883];
 
 /// Beyond so many errors no channel is suggested any more: each suggestion compares with every channel.
 const SUGGESTED_MAX: usize = 100;
@@ -27,11 +20,7 @@ impl Build<'_> {
         let root = self.root;
         if let Some(links) = root.table("links") {
             if let Some(mqtt) = links.table("mqtt") {
-                self.layout.links.mqtt = self.mqtt("mqtt", mqtt);
-                for entry in mqtt.by_id("also") {
-                    let made = entry.item.as_ref().and_then(|it| self.mqtt(&entry.id, it));
-                    self.layout.links.mqtt_also.extend(made);
-                }
+                self.mqtt(mqtt);
             }
             for entry in links.by_id("serial") {
                 let made = entry.item.as_ref().and_then(|it| serial(&entry.id, it));
@@ -85,88 +74,6 @@ impl Build<'_> {
         hosts
     }
 
-    fn mqtt(&mut self, name: &str, it: &Fields) -> Option<MqttSettings> {
-        let broker = self.broker(it);
-        let version = match it.word("version") {
-            Some("5") => MqttVersion::V5,
-            _ => MqttVersion::V3,
-        };
-        if version == MqttVersion::V5 && it.is_stated("embedded") {
-            let kind = FileErrorKind::ValueWrong {
-                key: "version".to_owned(),
-                found: "\"5\"".to_owned(),
-                wanted: "the version that the embedded broker speaks".to_owned(),
-                write: Some("\"3.1.1\"".to_owned()),
-            };
-            self.error(it.span_of("version"), &it.subject, kind);
-        }
-        let client_certificate = self.both(it, "certificate-file", "key-file");
-        let channels = ChannelTable::new(&self.layout);
-        let map = rows(it, "map").filter_map(|row| self.map_in(row, &channels)).collect();
-        let out = rows(it, "out").filter_map(|row| self.map_out(row, &channels)).collect();
-        Some(MqttSettings {
-            name: name.to_owned(),
-            version,
-            broker: broker?,
-            root: it.owned("root")?,
-            client_id: it.owned("client-id")?,
-            user: it.owned("user"),
-            password_file: it.owned("password-file"),
-            ca_file: it.owned("ca-file"),
-            client_certificate,
-            map,
-            out,
-        })
-    }
-
-    fn broker(&mut self, it: &Fields) -> Option<BrokerAddress> {
-        if !self.one_of_two(
-            it,
-            ["broker", "embedded"],
-            "\"mqtt://host:1883\", or embedded = \"127.0.0.1:1883\"",
-        ) {
-            return None;
-        }
-        if let Some(listen) = it.owned("embedded") {
-            if listen.parse::<std::net::SocketAddr>().is_err() {
-                self.address_wrong(it, "embedded", "an address and port", "127.0.0.1:1883");
-            }
-            return Some(BrokerAddress::Embedded { listen });
-        }
-        let address = external(it.text("broker")?);
-        if address.is_none() {
-            self.address_wrong(it, "broker", "the address of a broker", "mqtt://host:1883");
-        }
-        address
-    }
-
-    fn map_in(&mut self, it: &Fields, channels: &ChannelTable) -> Option<MapIn> {
-        let (topic, channel) = (it.owned("topic")?, it.owned("channel")?);
-        if !channel.contains('{') {
-            self.channel_exists(it, &channel, channels)?;
-        }
-        if it.is_stated("pointer") && it.is_stated("between") {
-            let kind = FileErrorKind::KeysClash { first: "pointer", second: "between" };
-            self.error(it.span_of("between"), &it.subject, kind);
-        }
-        let between = it.node("between").map(texts);
-        let extract = match between.as_deref() {
-            Some([before, after]) => Extract::Between(before.clone(), after.clone()),
-            _ => Extract::Pointer(it.owned("pointer").unwrap_or_default()),
-        };
-        Some(MapIn {
-            topic,
-            channel,
-            extract,
-            scale: it.number("scale").unwrap_or(1.0),
-            offset: it.number("offset").unwrap_or(0.0),
-            range: self.range(it),
-            values: words(it.map("values")),
-            other: it.owned("other"),
-            stale_after: it.magnitude("stale-after").map(Micros),
-        })
-    }
-
     pub(super) fn range(&mut self, it: &Fields) -> Option<(f64, f64)> {
         let numbers: Vec<f64> = it.list("range")?.iter().filter_map(number).collect();
         let [least, most] = numbers.as_slice() else {
@@ -183,31 +90,6 @@ impl Build<'_> {
             return None;
         }
         Some((*least, *most))
-    }
-
-    fn map_out(&mut self, it: &Fields, channels: &ChannelTable) -> Option<MapOut> {
-        let channel = it.owned("channel")?;
-        let index = self.channel_exists(it, &channel, channels)?;
-        if !channels.channel(index).quantity.is_order() {
-            let kind = FileErrorKind::ValueWrong {
-                key: "channel".to_owned(),
-                found: format!("\"{channel}\""),
-                wanted: "a channel that takes orders, such as \"district/ID/power\"".to_owned(),
-                write: None,
-            };
-            self.error(it.span_of("channel"), &it.subject, kind);
-        }
-        Some(MapOut {
-            channel,
-            topic: it.owned("topic")?,
-            off: it.owned("off")?,
-            on: it.owned("on")?,
-            deadman: match it.word("deadman") {
-                Some("node") => Deadman::Node,
-                Some("external") => Deadman::External,
-                _ => Deadman::None,
-            },
-        })
     }
 
     pub(super) fn channel_exists(
@@ -250,7 +132,12 @@ impl Build<'_> {
     }
 
     /// Exactly one of two keys must be given.
-    fn one_of_two(&mut self, it: &Fields, keys: [&'static str; 2], example: &str) -> bool {
+    pub(super) fn one_of_two(
+        &mut self,
+        it: &Fields,
+        keys: [&'static str; 2],
+        example: &str,
+    ) -> bool {
         let [first, second] = keys;
         let kind = match (it.is_stated(first), it.is_stated(second)) {
             (true, true) => FileErrorKind::KeysClash { first, second },
@@ -263,7 +150,7 @@ impl Build<'_> {
     }
 
     /// Two keys that only make sense together.
-    fn both(
+    pub(super) fn both(
         &mut self,
         it: &Fields,
         first: &'static str,
@@ -277,6 +164,28 @@ impl Build<'_> {
         };
         self.error(it.span, &it.subject, missing(absent, it, "\"…\""));
         None
+    }
+
+    /// What a key holds is well formed and makes no sense here.
+    pub(super) fn refuse(
+        &mut self,
+        it: &Fields,
+        key: &'static str,
+        wanted: &str,
+        write: Option<String>,
+    ) {
+        let span = it.span_of(key);
+        let found = match self.text.get(span.start..span.end).filter(|_| it.is_stated(key)) {
+            Some(text) => text.to_owned(),
+            None => "the default".to_owned(),
+        };
+        let kind = FileErrorKind::ValueWrong {
+            key: key.to_owned(),
+            found,
+            wanted: wanted.to_owned(),
+            write,
+        };
+        self.error(span, &it.subject, kind);
     }
 
     pub(super) fn address_wrong(
@@ -335,25 +244,4 @@ pub(super) fn words(entries: &[Entry<Node>]) -> std::collections::BTreeMap<Strin
         .iter()
         .filter_map(|entry| Some((entry.id.clone(), entry.item.as_ref()?.text()?.to_owned())))
         .collect()
-}
-
-/// `mqtt://host:1883`, `mqtts://host:8883`, `mqtt://[::1]:1883`; the port may be left out.
-fn external(text: &str) -> Option<BrokerAddress> {
-    let (scheme, rest) = text.split_once("://")?;
-    let tls = match scheme {
-        "mqtt" => false,
-        "mqtts" => true,
-        _ => return None,
-    };
-    let rest = rest.strip_suffix('/').unwrap_or(rest);
-    let default = MQTT_PORTS[usize::from(tls)];
-    let (host, port) = match rest.rsplit_once(':') {
-        Some((host, port)) if !port.contains(']') => (host, port.parse().ok()?),
-        _ => (rest, default),
-    };
-    let host = host.trim_start_matches('[').trim_end_matches(']');
-    let is_host =
-        |part: char| part.is_ascii_alphanumeric() || matches!(part, '.' | '-' | '_' | ':');
-    let is_good = !host.is_empty() && host.chars().all(is_host) && port != 0;
-    is_good.then(|| BrokerAddress::External { host: host.to_owned(), port, tls })
 }

@@ -261,21 +261,6 @@ impl Build<'_> {
         }
         u16::try_from(number).ok()
     }
-
-    fn refuse(&mut self, it: &Fields, key: &'static str, wanted: &str, write: Option<String>) {
-        let span = it.span_of(key);
-        let found = match self.text.get(span.start..span.end).filter(|_| it.is_stated(key)) {
-            Some(text) => text.to_owned(),
-            None => "the default".to_owned(),
-        };
-        let kind = FileErrorKind::ValueWrong {
-            key: key.to_owned(),
-            found,
-            wanted: wanted.to_owned(),
-            write,
-        };
-        self.error(span, &it.subject, kind);
-    }
 }
 
 /// Measured quantities are numbers; the others are words.

@@ -23,6 +23,7 @@ pub(super) fn scalar(
     let wrong = |write: Option<String>| wrong(kind, key, source, write);
     match kind {
         Value::Text => text(source).map(Data::Text).ok_or_else(|| wrong(text_meant(source))),
+        Value::AnyText => any_text(source).map(Data::Text).ok_or_else(|| wrong(text_meant(source))),
         Value::Word(words) => word(words, key, source, kind),
         Value::Flag => source.as_bool().map(Data::Flag).ok_or_else(|| wrong(flag_meant(source))),
         Value::Amount { dimension, least, most } => {
@@ -121,9 +122,12 @@ fn shortened(text: &str) -> String {
 }
 
 fn text(source: &DeValue<'_>) -> Option<String> {
-    let text = source.as_str()?;
-    let is_allowed = !text.is_empty() && text.len() <= TEXT_LENGTH_MAX;
-    (is_allowed && !text.chars().any(char::is_control)).then(|| text.to_owned())
+    any_text(source).filter(|text| !text.is_empty())
+}
+
+fn any_text(source: &DeValue<'_>) -> Option<String> {
+    let text = source.as_str().filter(|text| text.len() <= TEXT_LENGTH_MAX)?;
+    (!text.chars().any(char::is_control)).then(|| text.to_owned())
 }
 
 fn word(

@@ -205,6 +205,53 @@ fn an_order_that_was_not_sent_takes_the_booster_at_once() {
     );
 }
 
+/// links.md 2 and messages.md: a bare reading may cut; it proves only where it is the only one there is.
+#[test]
+fn a_bare_zero_beside_a_sensor_that_counts_proves_no_cut() {
+    let cut = "1020 cut district/quarry short-circuit";
+    let short = |quality: &str| {
+        format!(
+            "0..1000/20 district/quarry/current {quality}0.4\n\
+             1000..1040/20 district/quarry/current {quality}5.0\n\
+             1040..1400/20 district/quarry/current bare:0.0"
+        )
+    };
+    check_with("", &short("bare:"), cut, acts);
+    let failed = format!("{cut}; 1320 cut district/quarry short-circuit again");
+    check_with("", &short(""), &failed, acts);
+    let named = "[links.mqtt]\nbroker = \"mqtt://127.0.0.1\"\n[[links.mqtt.out]]\n\
+                 channel = \"district/quarry/power\"\ntopic = \"shed/relay\"\noff = \"0\"\non = \"1\"\n";
+    let proof = format!("{named}proof = {{ channel = \"district/quarry/current\" }}");
+    check_with(&proof, &short(""), cut, acts);
+}
+
+/// links.md 2: `proof` of a foreign output says below which current and within which time.
+#[test]
+fn the_proof_of_a_foreign_output_has_its_own_limits() {
+    let proof = |limits: &str| {
+        format!(
+            "[links.mqtt]\nbroker = \"mqtt://127.0.0.1\"\n[[links.mqtt.out]]\n\
+             channel = \"district/quarry/power\"\ntopic = \"shed/relay\"\noff = \"0\"\non = \"1\"\n\
+             proof = {{ channel = \"district/quarry/current\"{limits} }}"
+        )
+    };
+    let journal = "0..1000/20 district/quarry/current 0.4\n\
+                   1000..1040/20 district/quarry/current 5.0\n\
+                   1040..2000/20 district/quarry/current 0.2";
+    let cut = "1020 cut district/quarry short-circuit";
+    let failed = |at: u64| format!("{cut}; {at} cut district/quarry short-circuit again");
+    let first = |limits: &str| {
+        let mut rig = Rig::new(&proof(limits));
+        rig.play(journal);
+        let mut shown = rig.shown(acts);
+        shown.truncate(2);
+        shown.join("; ")
+    };
+    assert_eq!(first(""), failed(1320));
+    assert_eq!(first(", within = \"500 ms\""), failed(1520));
+    assert_eq!(first(", below = 0.25"), cut);
+}
+
 /// With a permit the output is off by itself; current that still flows shows otherwise.
 #[test]
 fn a_silent_node_with_permit_must_be_off_when_it_ends() {

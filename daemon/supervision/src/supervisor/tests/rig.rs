@@ -147,6 +147,7 @@ impl Rig {
         let (quality, word) = match word.split_once(':') {
             Some(("resent", word)) => (Quality::Resent, word),
             Some(("late", word)) => (Quality::Late, word),
+            Some(("bare", word)) => (Quality::Bare, word),
             _ => (Quality::Good, word),
         };
         let value = match word {

@@ -21,7 +21,7 @@ fn two_questions_of_one_shape_never_follow_each_other() {
 }
 
 #[test]
-fn a_silent_unit_is_lost_after_three_questions_and_asked_every_two_seconds() {
+fn a_silent_unit_is_lost_after_three_polls_and_asked_every_two_seconds() {
     let mut rig = Rig::new(BOARD);
     rig.run(1000);
     rig.absent = vec![2];
@@ -39,6 +39,24 @@ fn a_silent_unit_is_lost_after_three_questions_and_asked_every_two_seconds() {
     let read = rig.times("quarry/current");
     assert!(read.windows(2).all(|pair| pair[1] - pair[0] < 400), "{read:?}");
     assert!(read.len() > 45, "{}", read.len());
+}
+
+/// A failed question is asked again at once: three fail in a third of a second, less than one poll of 400 ms.
+#[test]
+fn three_questions_that_fail_within_one_poll_are_no_lost_unit() {
+    let mut rig =
+        Rig::new(&METER.replace("\"350 ms\"", "\"120 ms\"").replace("\"100 ms\"", "\"50 ms\""));
+    rig.run(1000);
+    let silent = rig.asked.len();
+    rig.absent = vec![1];
+    while rig.asked.len() < silent + 4 {
+        rig.run(20);
+    }
+    rig.absent.clear();
+    rig.told.clear();
+    rig.run(2000);
+    assert_eq!(rig.of(&["Lost"]), [""; 0]);
+    assert!(3 < rig.of(&["quarry/current 0.2 Good"]).len(), "{:?}", rig.told);
 }
 
 #[test]

@@ -1,20 +1,11 @@
-use wiring::links::Deadman;
+use wiring::links::Encoding;
 
 use super::*;
 use crate::testing::{channels, short};
 
 fn rule(topic: &str, channel: &str, pointer: &str) -> MapIn {
-    MapIn {
-        topic: topic.to_owned(),
-        channel: channel.to_owned(),
-        extract: Extract::Pointer(pointer.to_owned()),
-        scale: 1.0,
-        offset: 0.0,
-        range: None,
-        values: BTreeMap::new(),
-        other: None,
-        stale_after: None,
-    }
+    let extract = Extract::Pointer(pointer.to_owned());
+    MapIn { extract, ..MapIn::plain(topic, channel) }
 }
 
 fn words(pairs: &[(&str, &str)]) -> BTreeMap<String, String> {
@@ -42,11 +33,20 @@ fn table() -> Mapping {
         extract: Extract::Between("I=".to_owned(), "A".to_owned()),
         ..rule("csv/q1", "block/q1/current", "")
     };
+    let semicolons = MapIn {
+        extract: Extract::Regex("^I=([-0-9.]+) *A;".to_owned()),
+        ..MapIn::plain("meter/yard", "district/yard/current")
+    };
+    let packed = MapIn {
+        encoding: Encoding::Cbor,
+        scale: 0.001,
+        ..rule("packed/+", "block/{1}/peak", "/ina/0")
+    };
     let relay = MapIn {
         values: words(&[("ON", "on"), ("OFF", "off")]),
         ..rule("shed/relay3", "district/quarry/feedback", "")
     };
-    let rules = [milliamps, hundredths, points, csv, relay];
+    let rules = [milliamps, hundredths, points, csv, semicolons, packed, relay];
     Mapping::new(&rules, &[], &channels()).expect("a good table")
 }
 
@@ -73,6 +73,10 @@ fn foreign_payloads_become_readings() {
         ("points/T14", r#"{"state":"??"}"#, "machine/T14/position unknown"),
         ("csv/q1", "I=0.405A,T=31", "block/q1/current 0.405"),
         ("csv/q1", "T=31", "has nothing at `I=…A`"),
+        ("meter/yard", "I=0.75 A;U=15.1 V", "district/yard/current 0.75"),
+        ("meter/yard", "I=- A;", "needs a number"),
+        ("meter/yard", "U=15.1 V", "has nothing that `^I=([-0-9.]+) *A;` fits"),
+        ("meter/yard", "\u{e9}", "has nothing that"),
         ("shed/relay3", "OFF", "district/quarry/feedback off"),
         ("shed/relay3", "HALF", "says `HALF`, which the table does not list"),
     ];
@@ -80,7 +84,7 @@ fn foreign_payloads_become_readings() {
         let mut found = table().read(topic, payload.as_bytes(), &channels());
         assert_eq!(found.len(), 1, "{topic}");
         let got = match found.remove(0) {
-            Ok((channel, value)) => {
+            Ok(Mapped { channel, value, .. }) => {
                 let (quality, node_ms) = (supervision::input::Quality::Bare, None);
                 let reading = supervision::input::Reading { channel, value, quality, node_ms };
                 short(&[supervision::input::Input::Reading(reading)], &channels()).remove(0)
@@ -93,6 +97,60 @@ fn foreign_payloads_become_readings() {
 }
 
 #[test]
+fn cbor_and_bytes_that_are_no_text() {
+    let document = serde_json::json!({ "ina": [812.5, true] });
+    let mut bytes = Vec::new();
+    ciborium::into_writer(&document, &mut bytes).expect("written");
+    let mut found = table().read("packed/q1", &bytes, &channels());
+    let mapped = found.remove(0).expect("a reading");
+    assert_eq!(mapped.value, from_number(Quantity::Peak, 0.8125).expect("a current"));
+    let told = |topic: &str, bytes: &[u8]| {
+        let mut found = table().read(topic, bytes, &channels());
+        found.remove(0).expect_err("nothing").to_string()
+    };
+    assert_eq!(told("packed/q1", &[0xff]), "is not CBOR");
+    assert_eq!(told("shed/adc3", &[0xff]), "is not text");
+}
+
+#[test]
+fn number_and_time_are_found_beside_the_value() {
+    let read = |rule: MapIn, payload: &str| {
+        let mut table = Mapping::new(&[rule], &[], &channels()).expect("good");
+        let mut found = table.read("a", payload.as_bytes(), &channels());
+        let Mapped { stamp, lacks, .. } = found.remove(0).expect("a reading");
+        let time = stamp.time.map(|time| (time.ms, time.is_fine));
+        (stamp.number, time, lacks.map_or(String::new(), |it| it.to_string()))
+    };
+    let rule = |unit: TimeUnit| MapIn {
+        time: Some(("/ts".to_owned(), unit)),
+        seq: Some("/n".to_owned()),
+        ..rule("a", "district/quarry/current", "/i")
+    };
+    let wrapped = (1_795_593_000_500_u64 & 0xFFFF_FFFF) as u32;
+    let (seconds, millis, micros) = (TimeUnit::Seconds, TimeUnit::Millis, TimeUnit::Micros);
+    let no_time = "has no time at `/ts`: delay is not known";
+    for (unit, payload, want) in [
+        (seconds, r#"{"i":1,"n":7,"ts":1795593000.5}"#, (Some(7), Some((wrapped, true)), "")),
+        (seconds, r#"{"i":1,"n":7,"ts":2}"#, (Some(7), Some((2000, false)), "")),
+        (millis, r#"{"i":1,"n":7,"ts":"1795593000500"}"#, (Some(7), Some((wrapped, true)), "")),
+        (micros, r#"{"i":1,"n":7,"ts":1500}"#, (Some(7), Some((1, true)), "")),
+        (millis, r#"{"i":1,"n":4294967297,"ts":1}"#, (Some(1), Some((1, true)), "")),
+        (millis, r#"{"i":1,"n":7.0,"ts":-1}"#, (Some(7), Some((u32::MAX, true)), "")),
+        (millis, r#"{"i":1,"n":7}"#, (Some(7), None, no_time)),
+        (millis, r#"{"i":1,"n":7,"ts":1e300}"#, (Some(7), None, no_time)),
+        (millis, r#"{"i":1,"n":7,"ts":true}"#, (Some(7), None, no_time)),
+        (
+            millis,
+            r#"{"i":1,"n":-7,"ts":1}"#,
+            (None, Some((1, true)), "has no number at `/n`: order is not known"),
+        ),
+    ] {
+        let (number, time, lacks) = read(rule(unit), payload);
+        assert_eq!((number, time, &*lacks), want, "{payload}");
+    }
+}
+
+#[test]
 fn a_channel_has_one_supplier() {
     let rules = [
         rule("a/+", "district/quarry/current", ""),
@@ -102,45 +160,9 @@ fn a_channel_has_one_supplier() {
     let mut table =
         Mapping::new(&[rules[0].clone(), rules[2].clone()], &[], &channels()).expect("good");
     assert!(table.read("a/1", b"1", &channels())[0].is_ok());
-    assert_eq!(table.read("a/2", b"1", &channels()), [Err(BadForeign::TwoRules)]);
-    assert_eq!(table.read("c/quarry", b"1", &channels()), [Err(BadForeign::TwoRules)]);
-    assert!(table.read("a/1", b"2", &channels())[0].is_ok());
-}
-
-#[test]
-fn mistakes_of_the_table_are_all_named() {
-    let out = |topic: &str, channel: &str| MapOut {
-        channel: channel.to_owned(),
-        topic: topic.to_owned(),
-        off: "0".to_owned(),
-        on: "1".to_owned(),
-        deadman: Deadman::External,
-    };
-    let rules = [
-        rule("a", "district/quarry/current", ""),
-        rule("b", "district/quarry/current", ""),
-        rule("c/#/d", "district/yard/current", ""),
-        rule("d", "district/{1}/current", ""),
-        rule("e", "district/nowhere/current", ""),
-        rule("f", "district/yard/voltage", "no-slash"),
-        MapIn { range: Some((2.0, 1.0)), ..rule("g", "booster/main/current", "") },
-        MapIn { scale: f64::NAN, ..rule("h", "booster/main/voltage", "") },
-    ];
-    let outs = [out("x/+", "district/quarry/power"), out("x", "district/quarry/current")];
-    let wrong = Mapping::new(&rules, &outs, &channels()).expect_err("mistakes");
-    let wants = [
-        "is mapped from both `a` and `b`",
-        "`c/#/d` is no topic filter",
-        "names a capture that `d` does not have",
-        "`district/nowhere/current` is no input",
-        "`no-slash` is no JSON pointer",
-        "the range is empty",
-        "must be finite",
-        "`x/+` is no topic to publish to",
-        "`district/quarry/current` is no power output",
-    ];
-    for want in wants {
-        assert!(wrong.iter().any(|it| it.contains(want)), "{want}: {wrong:?}");
+    for topic in ["a/2", "c/quarry"] {
+        let told = table.read(topic, b"1", &channels()).remove(0).expect_err("a second supplier");
+        assert_eq!(told, BadForeign::TwoRules, "{topic}");
     }
-    assert_eq!(wrong.len(), wants.len(), "{wrong:?}");
+    assert!(table.read("a/1", b"2", &channels())[0].is_ok());
 }
