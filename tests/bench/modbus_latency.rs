@@ -201,6 +201,8 @@ fn answer(asked: &[u8], at: Instant, plant: &Mutex<Plant>) -> Vec<u8> {
             }
             return asked.to_vec();
         }
+        // The board has no coils beyond its own, and says so.
+        1 if METERS < first + second => body = vec![asked[0], 0x81, 2],
         1 => {
             let bits = plant.coils.iter().enumerate();
             let byte = bits.fold(0_u8, |byte, (at, on)| byte | (u8::from(*on) << at));

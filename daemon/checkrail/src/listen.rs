@@ -4,13 +4,15 @@ mod heard;
 mod screen;
 mod tell;
 
-use std::{io::IsTerminal, time::Duration};
+use std::{io::IsTerminal, sync::Arc, time::Duration};
 
 use links::{Arrivals, Links};
+use supervision::input::{Input, LinkReport};
 use tokio::{
     signal::unix::{SignalKind, signal},
     time::{Instant, MissedTickBehavior, interval, sleep_until},
 };
+use wiring::layout::Layout;
 
 use crate::{
     cli::{ListenArgs, TextOrJson},
@@ -19,6 +21,7 @@ use crate::{
     listen::{heard::Heard, screen::Screen, tell::Teller},
     print,
     run::block_on,
+    sensing::longer_than_studied,
     source::{Loaded, Source},
 };
 
@@ -59,7 +62,8 @@ async fn listen(loaded: &Loaded, args: &ListenArgs) -> Result<Exit, Failure> {
         (TextOrJson::Text, false) => View::Lines(Teller::text()),
         (TextOrJson::Json, _) => View::Lines(Teller::json()),
     };
-    let mut session = Session { clock, links, arrivals, heard, view, all: args.all };
+    let layout = loaded.layout.clone();
+    let mut session = Session { clock, layout, links, arrivals, heard, view, all: args.all };
     session.until_the_end(args.seconds).await?;
     session.close().await
 }
@@ -73,6 +77,7 @@ enum View {
 
 struct Session {
     clock: Clock,
+    layout: Arc<Layout>,
     links: Links,
     arrivals: Arrivals,
     heard: Heard,
@@ -111,6 +116,10 @@ impl Session {
                 arrived = self.arrivals.recv() => {
                     let Some(arrived) = arrived else { return Ok(()) };
                     let at = self.clock.at(arrived.at);
+                    if let Input::Link(LinkReport::Born { channels, .. }) = &arrived.input {
+                        let told = longer_than_studied(&self.layout, &self.heard.table, channels);
+                        told.iter().for_each(|it| print::error_line(it));
+                    }
                     let happened = self.heard.take(&arrived.input, at);
                     if let (View::Lines(teller), Some(happened)) = (&mut self.view, happened) {
                         teller.happened(&self.heard, &happened, at)?;

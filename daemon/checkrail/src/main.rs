@@ -24,6 +24,7 @@ mod probe;
 mod replay;
 mod report;
 mod run;
+mod sensing;
 mod sheets;
 mod simulate;
 mod source;

@@ -29,6 +29,7 @@ use wiring::{
 use crate::{
     clock::{Clock, duration},
     run::{archivist::Archivist, notify::Watchdog, recorder::Recorder},
+    sensing::longer_than_studied,
     source::Loaded,
 };
 
@@ -216,7 +217,11 @@ impl Shell {
 
     fn notice_report(&mut self, report: &LinkReport) {
         match report {
-            LinkReport::Born { node, name, .. } => {
+            LinkReport::Born { node, name, channels, .. } => {
+                let Loaded { layout, channels: table, .. } = &self.parts.loaded;
+                for warning in longer_than_studied(layout, table, channels) {
+                    warn!(node = name.as_str(), "{warning}");
+                }
                 let at = usize::from(node.0);
                 if self.nodes.len() <= at {
                     self.nodes.resize(at + 1, String::new());

@@ -11,31 +11,31 @@ use std::{
 };
 
 use supervision::{
-    input::{Input, LinkReport, Transport},
+    input::{Input, Transport},
     output::Order,
 };
 use wiring::{channel::ChannelTable, index::ChannelIx, links::ModbusSettings};
 
 use super::{
     pdu::{Answer, Question},
-    unit::{IDENTITY_EVERY, LOST_AFTER, LOST_POLLS, Life, RETRY_EVERY, Unit, identity_question},
+    unit::{Unit, identity_question},
     wire::{Fault, Framing, Timing, Wire},
 };
 use crate::{
     damage::Damage,
     driver::{Figures, Talk},
     nodes::NodeNumbers,
-    status::{LinkKind, NodeStatus},
+    status::LinkKind,
     unusable::Unusable,
 };
 
 mod answers;
+mod life;
 mod orders;
+mod schedule;
 
 /// The supervisor's sign of life is looked at this often.
 const LOOK_EVERY: Duration = Duration::from_millis(50);
-/// What waits longer than so many polls is asked like a current, so that the rest of a full line is not starved.
-const STARVED_AFTER: u32 = 4;
 
 /// Counters of a line.
 #[derive(Clone, Copy, Debug, Default, Eq, PartialEq)]
@@ -59,14 +59,6 @@ enum Job {
     Check(usize, usize),
     Pulse(usize, usize),
     AllOff,
-}
-
-/// Order of the queues.
-#[derive(Clone, Copy, Debug, Eq, Ord, PartialEq, PartialOrd)]
-enum Queue {
-    Order,
-    Safety,
-    Rest,
 }
 
 /// One line.
@@ -262,102 +254,6 @@ impl Talk for Bus {
 }
 
 impl Bus {
-    /// When an answer is overdue or the next question may be asked.
-    fn next_due(&self, now: Instant) -> Option<Instant> {
-        if let Some(deadline) = self.wire.poll_deadline() {
-            return Some(deadline);
-        }
-        if self.urgent().is_some() {
-            return self.wire.free_at(true);
-        }
-        let (_, due, _) = self.next(now)?;
-        self.wire.free_at(false).map(|free| free.max(due))
-    }
-
-    /// A cut, which waits for nothing but silence.
-    fn urgent(&self) -> Option<Job> {
-        if self.all_off {
-            return Some(Job::AllOff);
-        }
-        let outputs = self.units.iter().enumerate().flat_map(|(at, unit)| {
-            unit.outputs.iter().enumerate().map(move |(nth, output)| (at, nth, output))
-        });
-        let cuts = outputs.filter_map(|(at, nth, output)| {
-            let write = output.write.filter(|write| !write.power)?;
-            Some((write.tries, Job::Write(at, nth)))
-        });
-        // One that does not answer must not hold up the others.
-        cuts.min_by_key(|(tries, _)| *tries).map(|(_, job)| job)
-    }
-
-    /// What is asked next, and when it is due: of what is due by now the first queue, else the earliest.
-    fn next(&self, now: Instant) -> Option<(Queue, Instant, Job)> {
-        let all = (0..self.units.len()).flat_map(|at| self.wanted_of(at, now));
-        all.min_by_key(|(queue, due, _)| {
-            let waits = now < *due;
-            (waits, if waits { Queue::Order } else { *queue }, *due)
-        })
-    }
-
-    /// Everything that a unit wants to be asked.
-    fn wanted_of(&self, at: usize, now: Instant) -> Vec<(Queue, Instant, Job)> {
-        let unit = &self.units[at];
-        let mut jobs = Vec::new();
-        for (nth, output) in unit.outputs.iter().enumerate() {
-            if output.write.is_some() {
-                jobs.push((Queue::Order, unit.retry.min(unit.heard), Job::Write(at, nth)));
-            } else if let Some(check) = output.check {
-                jobs.push((Queue::Order, check.from, Job::Check(at, nth)));
-            }
-        }
-        if unit.has_watchdog() && !self.supervised {
-            return jobs;
-        }
-        match unit.life {
-            Life::Lost => jobs.extend(self.retry(at).map(|job| (Queue::Rest, unit.retry, job))),
-            Life::Unknown => {
-                jobs.extend(self.retry(at).map(|job| (Queue::Safety, unit.retry, job)));
-            }
-            Life::Alive => {
-                jobs.extend(self.reads(at, now));
-                jobs.extend(self.pulses(at));
-            }
-        }
-        jobs
-    }
-
-    /// The question that shows whether a unit is there, and is the one it should be.
-    fn retry(&self, at: usize) -> Option<Job> {
-        let unit = &self.units[at];
-        if unit.identity.is_some() {
-            return Some(Job::Identity(at));
-        }
-        (!unit.blocks.is_empty()).then_some(Job::Read(at, 0))
-    }
-
-    fn reads(&self, at: usize, now: Instant) -> impl Iterator<Item = (Queue, Instant, Job)> {
-        let unit = &self.units[at];
-        let reads = unit.blocks.iter().enumerate().map(move |(nth, block)| {
-            let safety = unit.is_safety(block, &self.channels, &self.off);
-            let starved = block.due + unit.poll * STARVED_AFTER <= now;
-            let queue = if safety || starved { Queue::Safety } else { Queue::Rest };
-            (queue, block.due, Job::Read(at, nth))
-        });
-        let identity =
-            unit.identity.iter().map(move |(_, due)| (Queue::Rest, *due, Job::Identity(at)));
-        reads.chain(identity)
-    }
-
-    fn pulses(&self, at: usize) -> impl Iterator<Item = (Queue, Instant, Job)> {
-        let unit = &self.units[at];
-        unit.pulses.iter().enumerate().filter_map(move |(nth, pulse)| {
-            let mut mine = unit.outputs.iter().filter(|it| it.pulse == Some(pulse.coil));
-            let wanted = mine.any(|it| self.wanted.contains(&it.channel));
-            let may = self.supervised && wanted;
-            may.then_some((Queue::Safety, pulse.due, Job::Pulse(at, nth)))
-        })
-    }
-
     fn ask(&mut self, job: Job, now: Instant) -> Vec<u8> {
         let (job, unit, question) = self.question(job, now);
         let address = unit.map_or(0, |at| self.units[at].address);
@@ -407,113 +303,6 @@ impl Bus {
             Some((it, _)) => identity_question(it),
             None => self.units[at].blocks[0].question(),
         }
-    }
-
-    /// A unit does not answer any more.
-    fn lost(&mut self, at: usize, why: &str, now: Instant) {
-        let unit = &mut self.units[at];
-        unit.retry = now + RETRY_EVERY;
-        if unit.life == Life::Lost {
-            return;
-        }
-        let was = std::mem::replace(&mut unit.life, Life::Lost);
-        why.clone_into(&mut unit.trouble);
-        if was == Life::Unknown && !unit.was_born {
-            self.ready.push(self.birth(at, false));
-        }
-        let unit = &mut self.units[at];
-        unit.was_born = true;
-        self.ready.push(Input::Link(LinkReport::Lost { node: unit.ix }));
-        let channels: Vec<ChannelIx> = unit.points.iter().map(|it| it.channel).collect();
-        channels.iter().for_each(|it| {
-            self.usable.remove(it);
-        });
-    }
-
-    /// It answered: it is there, if it was not.
-    fn lives(&mut self, at: usize, now: Instant) {
-        const ALIVE_EVERY: Duration = Duration::from_millis(500);
-        let unit = &mut self.units[at];
-        unit.misses = 0;
-        unit.heard = now;
-        if unit.life == Life::Alive {
-            if unit.told_alive + ALIVE_EVERY <= now {
-                unit.told_alive = now;
-                self.ready.push(Input::Link(LinkReport::Alive { node: unit.ix }));
-            }
-            return;
-        }
-        let restarted = unit.was_born;
-        unit.life = Life::Alive;
-        unit.was_born = true;
-        unit.told_alive = now;
-        unit.trouble.clear();
-        unit.blocks.iter_mut().for_each(|block| block.due = now);
-        if let Some((_, due)) = &mut unit.identity {
-            *due = now + IDENTITY_EVERY;
-        }
-        self.ready.push(self.birth(at, restarted));
-        self.cut_again(at);
-    }
-
-    fn birth(&self, at: usize, restarted: bool) -> Input {
-        let unit = &self.units[at];
-        Input::Link(LinkReport::Born {
-            node: unit.ix,
-            name: unit.name.clone(),
-            transport: Transport::Modbus,
-            channels: unit.announced(),
-            permit: unit.falls_off(),
-            restarted,
-        })
-    }
-
-    fn missed(&mut self, at: usize, fault: Fault, now: Instant) {
-        self.counts.failed += 1;
-        let unit = &mut self.units[at];
-        unit.misses = unit.misses.saturating_add(1);
-        // A failed question is asked again at once: three may fail within one poll, when this machine was busy.
-        let is_lost = LOST_AFTER <= unit.misses && unit.heard + unit.poll * LOST_POLLS <= now;
-        let what = match fault {
-            Fault::Silent => {
-                // A unit that is switched off is told once, as lost.
-                if is_lost {
-                    self.lost(at, "it does not answer", now);
-                }
-                return;
-            }
-            fault => self.damaged(fault, now),
-        };
-        self.tell_unusable(Some(at), &what, now);
-        if is_lost {
-            self.lost(at, &what, now);
-        }
-    }
-
-    fn damaged(&mut self, fault: Fault, now: Instant) -> String {
-        if !self.damage.is_suspect(now) {
-            return fault.to_string();
-        }
-        format!("{fault}; {} within a second: wiring, baud rate or parity?", Damage::SUSPECT)
-    }
-
-    fn tell_unusable(&mut self, at: Option<usize>, what: &str, now: Instant) {
-        let source = match at.map(|at| &self.units[at]) {
-            Some(unit) => format!("{} ({} {})", unit.name, self.name, unit.address),
-            None => self.name.clone(),
-        };
-        if let Some(report) = self.unusable.note(&source, what, now) {
-            self.ready.push(Input::Link(report));
-        }
-    }
-
-    fn node_statuses(&self) -> Vec<NodeStatus> {
-        let status = |unit: &Unit| NodeStatus {
-            name: unit.name.clone(),
-            alive: unit.life == Life::Alive,
-            trouble: unit.trouble.clone(),
-        };
-        self.units.iter().map(status).collect()
     }
 }
 

@@ -1,7 +1,7 @@
 //! What links report: nodes that come and go, unusable messages, orders that did not get through; and silence.
 
 use wiring::{
-    channel::Object,
+    channel::{Object, Quantity},
     index::{ChannelIx, DistrictIx},
     protection::{OnStale, PowerOn},
     units::{Microamps, Micros, Mono},
@@ -112,13 +112,33 @@ impl Supervisor {
         for feed in &outputs {
             self.proof_due(*feed, transport);
         }
+        // A meter that is heard after its actuator: only now is known how soon it can prove.
+        for it in channels.iter().filter(|it| !it.output) {
+            let measured = self.measured_feed(it.channel);
+            if let Some((feed, transport)) = measured.and_then(|feed| self.actuator_of(feed)) {
+                self.proof_due(feed, transport);
+            }
+        }
         outputs
+    }
+
+    /// The feed whose current a channel is.
+    fn measured_feed(&self, channel: ChannelIx) -> Option<Feed> {
+        let known = channel.at() < self.model.routes.len();
+        let current = known && self.model.channels.channel(channel).quantity == Quantity::Current;
+        current.then(|| self.feed_of(channel)).flatten()
+    }
+
+    /// A feed, and the transport of the node that switches it.
+    fn actuator_of(&self, feed: Feed) -> Option<(Feed, Transport)> {
+        let node = self.nodes.values().find(|it| it.outputs.contains(&feed))?;
+        Some((feed, node.transport))
     }
 
     /// When proof of a cut is due by the transport of its actuator: over Modbus, two polls, and the time over which the
     /// meter averages what was before.
     pub(super) fn proof_due(&mut self, feed: Feed, transport: Transport) {
-        let current = self.model.channel(object_of(feed), wiring::channel::Quantity::Current);
+        let current = self.model.channel(object_of(feed), Quantity::Current);
         let slot = self.store.slot(current);
         let polls = slot.period.filter(|_| transport == Transport::Modbus);
         let averaging = slot.averaging;

@@ -1,6 +1,9 @@
 //! What must never happen, and situations of the trade's list that are told apart by more than one district.
 
-use wiring::{index::ChannelIx, units::Mono};
+use wiring::{
+    index::ChannelIx,
+    units::{Micros, Mono},
+};
 
 use super::rig::{Rig, acts, alarms, check_orders, check_with};
 use crate::{
@@ -265,6 +268,44 @@ fn a_silent_node_with_permit_must_be_off_when_it_ends() {
         rig.shown(acts)[..2],
         ["3620 cut district/quarry cut-failed", "3620 cut booster/main cut-failed"]
     );
+}
+
+/// links.md 5.5: over Modbus proof is due after two polls, whichever of board and meter is heard first. Sooner it would be
+/// ordered again and again, and no two samples would ever lie between.
+#[test]
+fn the_proof_of_a_modbus_board_waits_for_two_polls_of_its_meter() {
+    for board_first in [true, false] {
+        let mut rig = Rig::start("", Start::live(Remembered::default()));
+        let channel = |name: &str| rig.channels.find(name).unwrap();
+        let (power, current) =
+            (channel("district/quarry/power"), channel("district/quarry/current"));
+        let meter = Announced::input(current, Some(Micros::from_millis(420)));
+        let announced = [Announced::output(power), meter];
+        let mut births: Vec<LinkReport> = (0..)
+            .zip(announced)
+            .map(|(node, channel)| LinkReport::Born {
+                node: NodeIx(node),
+                name: format!("unit-{node}"),
+                transport: Transport::Modbus,
+                channels: vec![channel],
+                permit: true,
+                restarted: false,
+            })
+            .collect();
+        if !board_first {
+            births.reverse();
+        }
+        for birth in births {
+            rig.sut.handle(Input::Link(birth), Mono(0));
+        }
+        rig.play(
+            "20..2100/420 district/quarry/current 0.4\n2120 district/quarry/current 5.0\n\
+             2540 district/quarry/current 5.0\n2940 district/quarry/current 0.0\n\
+             3340 district/quarry/current 0.0\n3760 district/quarry/current 0.0",
+        );
+        let want = ["2540 cut district/quarry short-circuit"];
+        assert_eq!(rig.shown(acts), want, "board first: {board_first}");
+    }
 }
 
 pub(super) fn born(power: ChannelIx, permit: bool) -> LinkReport {
