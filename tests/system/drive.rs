@@ -270,8 +270,8 @@ impl<'a> System<'a> {
         if let Decision::Answer { request, result } = &output.what {
             let place = process.asked.iter().position(|(number, _)| *number == request.0);
             let act = place.map(|place| process.asked.swap_remove(place).1);
-            if let (Some(Act::Shelve { alarm, span, .. }), Ok(())) = (act, result) {
-                let what = What::Shelving { alarm, until: output.at + span };
+            if let (Some(Act::Shelve { alarm, lasts, .. }), Ok(())) = (act, result) {
+                let what = What::Shelving { alarm, until: output.at + lasts.span() };
                 self.disk.record(Item { at: output.at, utc: wall, what }, self.now);
             }
         }

@@ -3,7 +3,7 @@
 use simulator::random::Random;
 use supervision::{
     alarm::AlarmState,
-    input::{Act, Feed},
+    input::{Act, Feed, Shelving},
     output::PowerState,
     snapshot::{FeedView, Snapshot},
 };
@@ -35,7 +35,7 @@ pub fn random_act(random: &mut Random, snapshot: &Snapshot) -> Option<Act> {
         9 => Act::Release(feed),
         10 => Act::Shelve {
             alarm: alarm?,
-            span: wiring::units::Micros::from_millis(20_000),
+            lasts: Shelving::For(wiring::units::Micros::from_millis(20_000)),
             reason: "later".to_owned(),
         },
         _ => Act::Throw {

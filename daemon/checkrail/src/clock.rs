@@ -45,6 +45,13 @@ impl Clock {
         self.wall_start.saturating_add(i64::try_from(at.0).unwrap_or(i64::MAX))
     }
 
+    /// The same in whole milliseconds of the start and of the time since, so that the same instant is the same number
+    /// whenever and from wherever it is counted.
+    #[must_use]
+    pub fn wall_ms(&self, at: Mono) -> i64 {
+        (self.wall_start / 1000).saturating_add(i64::try_from(at.0 / 1000).unwrap_or(i64::MAX))
+    }
+
     /// A number that tells this run's orders from the last run's: no two runs start in one second.
     #[must_use]
     pub const fn run_number(&self) -> u16 {

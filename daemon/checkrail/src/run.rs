@@ -17,7 +17,7 @@ use std::{
 
 use dashboard::{Metrics, Server, Settings, View};
 use links::{Links, Options, Tick};
-use supervision::start::Start;
+use supervision::{Supervisor, start::Start};
 use tokio::{
     runtime::{self, Runtime},
     signal::unix::{SignalKind, signal},
@@ -148,6 +148,12 @@ pub fn data_folder(configured: Option<&Path>) -> PathBuf {
         .unwrap_or_else(|| PathBuf::from("checkrail-data"))
 }
 
+/// What is shown before the first beat.
+fn first_view(supervisor: &Supervisor, clock: &Clock, links: &Links, history_ok: bool) -> View {
+    let view = View::new(supervisor.snapshot(), clock.wall_ms(Mono::START));
+    View { links: shell::link_views(links), history_ok, ..view }
+}
+
 fn token_from(path: &Path) -> Result<String, Failure> {
     let text = std::fs::read_to_string(path)
         .map_err(|source| Failure::Read { path: path.to_owned(), source })?;
@@ -198,6 +204,7 @@ pub struct Daemon {
     token: String,
     token_is_new: bool,
     broker: Option<(String, u16)>,
+    views: watch::Receiver<Arc<View>>,
     shell: JoinHandle<Ended>,
     stop: oneshot::Sender<()>,
     reload: Option<Reload>,
@@ -226,9 +233,7 @@ impl Daemon {
         let recorder = recorder(&loaded, &clock)?;
         let start = Start::live(archivist.remembered());
         let supervisor = Core::new(&loaded).supervisor(start, Mono::START);
-        let mut view = View::new(supervisor.snapshot(), clock.wall(Mono::START) / 1000);
-        view.links = shell::link_views(&links);
-        view.history_ok = archivist.is_ok();
+        let view = first_view(&supervisor, &clock, &links, archivist.is_ok());
         let (views, seen) = watch::channel(Arc::new(view));
         let (ask, commands) = mpsc::channel(MOST_COMMANDS);
         let metrics = Arc::new(Metrics::new());
@@ -238,7 +243,7 @@ impl Daemon {
         let pages = Pages::new()?;
         let shown = dashboard::Parts {
             layout: loaded.layout.clone(),
-            views: seen,
+            views: seen.clone(),
             commands: ask,
             archive: archivist.archive(),
             metrics: metrics.clone(),
@@ -273,6 +278,7 @@ impl Daemon {
             token,
             token_is_new,
             broker,
+            views: seen,
             shell,
             stop,
             reload,
@@ -284,6 +290,12 @@ impl Daemon {
     #[must_use]
     pub const fn address(&self) -> SocketAddr {
         self.server.address()
+    }
+
+    /// What the dashboard is shown.
+    #[must_use]
+    pub fn views(&self) -> watch::Receiver<Arc<View>> {
+        self.views.clone()
     }
 
     /// The operator token.

@@ -212,22 +212,17 @@ impl Feed {
     }
 
     fn snap(&self, inner: &Inner) -> Message {
-        let trends: Vec<Vec<Option<i64>>> =
-            inner.trends.iter().map(|it| it.iter().copied().collect()).collect();
-        let data = whole_state(
-            &self.head,
-            self.aged(inner),
-            &self.fixed,
-            &inner.frame,
-            Some(trends.as_slice()),
-        );
+        let trends = inner.all_trends();
+        let (aged, frame) = (self.aged(inner), &inner.frame);
+        let data = whole_state(&self.head, aged, &self.fixed, frame, Some(&trends));
         self.message("snap", inner.q, &data)
     }
 
-    /// The whole state without trends, for `/api/v1/state`.
-    pub(crate) fn state(&self) -> String {
+    /// The whole state, for `/api/v1/state`.
+    pub(crate) fn state(&self, with_trends: bool) -> String {
         let inner = self.lock();
-        whole_state(&self.head, self.aged(&inner), &self.fixed, &inner.frame, None)
+        let trends = with_trends.then(|| inner.all_trends());
+        whole_state(&self.head, self.aged(&inner), &self.fixed, &inner.frame, trends.as_deref())
     }
 
     fn aged(&self, inner: &Inner) -> Stamp {
@@ -260,6 +255,10 @@ impl Feed {
 }
 
 impl Inner {
+    fn all_trends(&self) -> Vec<Vec<Option<i64>>> {
+        self.trends.iter().map(|it| it.iter().copied().collect()).collect()
+    }
+
     /// Notes which feeds stand otherwise in `new`.
     fn mark_moved(&mut self, new: &Frame) {
         let pairs =

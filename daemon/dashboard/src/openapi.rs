@@ -103,7 +103,7 @@ const ROWS: [Row; 35] = [
         "Take the first-out mark from an acknowledged alarm (ISA-18.1)",
         "Alarm",
     ),
-    act("/api/v1/shelve", "Shelve an alarm for a time", "Shelve"),
+    act("/api/v1/shelve", "Shelve an alarm for a time, or until the session ends", "Shelve"),
     act("/api/v1/unshelve", "End a shelving", "Alarm"),
     act("/api/v1/out-of-service", "Take an alarm's subject out of service", "Alarm"),
     act("/api/v1/in-service", "Return it to service", "Alarm"),
@@ -166,7 +166,9 @@ fn operation(row: &Row) -> Value {
 }
 
 /// Names of parameters in the query, by path.
-const QUERIES: [(&str, &[&str]); 4] = [
+const QUERIES: [(&str, &[&str]); 6] = [
+    ("/api/v1/state", &["trends"]),
+    ("/api/v1/stream", &["after"]),
     ("/api/v1/faults", &["limit", "district", "cause", "suspect", "before", "from", "to"]),
     ("/api/v1/machines", &["limit", "as"]),
     ("/api/v1/report", &["from", "to", "as"]),
@@ -210,6 +212,7 @@ fn query_schema(name: &str) -> Value {
     match name {
         "limit" => json!({ "type": "integer", "minimum": 0, "maximum": 1000 }),
         "before" => json!({ "type": "integer", "minimum": 0, "maximum": u32::MAX }),
+        "trends" => json!({ "enum": ["true", "false"] }),
         "as" => json!({ "enum": Form::ALL.map(Form::word) }),
         _ => json!({ "type": "string" }),
     }
@@ -307,9 +310,10 @@ fn schemas() -> Value {
             "token": text, "name": text } },
         "Alarm": { "type": "object", "required": ["alarm", "subject"], "additionalProperties": false,
             "properties": { "alarm": text, "subject": text } },
-        "Shelve": { "type": "object", "required": ["alarm", "subject", "minutes", "reason"],
+        "Shelve": { "type": "object", "required": ["alarm", "subject", "reason"],
             "additionalProperties": false, "properties": { "alarm": text, "subject": text,
                 "minutes": { "type": "integer", "minimum": 1, "maximum": 720 },
+                "session": { "type": "boolean", "description": "instead of `minutes`: until the session ends" },
                 "reason": { "type": "string", "minLength": 1 } } },
         "Feed": { "type": "object", "additionalProperties": false, "properties": {
             "subject": text, "district": text, "booster": text,

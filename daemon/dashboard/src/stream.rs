@@ -4,10 +4,11 @@ use std::{convert::Infallible, sync::Arc};
 
 use axum::{
     body::{Body, Bytes},
-    extract::State,
+    extract::{Query, State, rejection::QueryRejection},
     http::{HeaderMap, HeaderValue, header},
     response::{IntoResponse, Response},
 };
+use serde::Deserialize;
 use tokio::sync::{broadcast::error::RecvError, mpsc, watch};
 use tokio_stream::{StreamExt, wrappers::ReceiverStream};
 
@@ -21,9 +22,22 @@ use crate::{
 /// shared queue, and beyond that is replaced by the whole state.
 const IN_HAND: usize = 8;
 
-pub(crate) async fn follow(State(app): State<Arc<App>>, headers: HeaderMap) -> Response {
+/// What a page knows already.
+#[derive(Debug, Deserialize)]
+pub(crate) struct Known {
+    /// `EPOCH.Q` of the whole state that it asked for. A page that comes back names a later message in a header.
+    after: Option<String>,
+}
+
+pub(crate) async fn follow(
+    State(app): State<Arc<App>>,
+    known: Result<Query<Known>, QueryRejection>,
+    headers: HeaderMap,
+) -> Response {
+    // Whoever says it in a way that is not understood is given the whole state.
+    let after = known.ok().and_then(|Query(known)| known.after);
     let last_seen = headers.get("last-event-id").and_then(|it| it.to_str().ok());
-    let joined = app.feed.join(last_seen);
+    let joined = app.feed.join(last_seen.or(after.as_deref()));
     let (sender, receiver) = mpsc::channel(IN_HAND);
     let page = Page { sender, counted: app.metrics.stream(), seen: 0 };
     tokio::spawn(page.run(Arc::clone(&app.feed), joined, app.shutdown.clone()));

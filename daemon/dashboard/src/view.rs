@@ -2,7 +2,7 @@
 
 use std::time::Instant;
 
-use supervision::{input::OperatorRequest, output::Refusal, snapshot::Snapshot};
+use supervision::{commission::When, input::OperatorRequest, output::Refusal, snapshot::Snapshot};
 use tokio::sync::oneshot;
 use wiring::units::Mono;
 
@@ -11,7 +11,8 @@ use wiring::units::Mono;
 pub struct View {
     /// Everything that can be shown.
     pub snapshot: Snapshot,
-    /// Wall-clock time of `snapshot.at`. Unit: milliseconds since 1970-01-01 UTC.
+    /// Wall-clock time of `snapshot.at`: that of the start and the time since, each in whole milliseconds. Unit:
+    /// milliseconds since 1970-01-01 UTC.
     pub wall_ms: i64,
     /// When the shell made it: the age of what is on the page counts from here.
     pub made: Instant,
@@ -31,11 +32,18 @@ impl View {
     /// Wall-clock time of an instant of the supervisor. Unit: milliseconds since 1970-01-01 UTC.
     #[must_use]
     pub fn wall_of(&self, instant: Mono) -> i64 {
-        let back = self.snapshot.at.since(instant).0 / 1000;
-        let ahead = instant.since(self.snapshot.at).0 / 1000;
-        self.wall_ms
-            .saturating_sub(i64::try_from(back).unwrap_or(i64::MAX))
-            .saturating_add(i64::try_from(ahead).unwrap_or(i64::MAX))
+        // Each on whole milliseconds first: the same instant is the same number in every view of a run.
+        let ms = |at: Mono| i64::try_from(at.0 / 1000).unwrap_or(i64::MAX);
+        self.wall_ms.saturating_add(ms(instant).saturating_sub(ms(self.snapshot.at)))
+    }
+
+    /// The same of an instant that may be of an earlier run.
+    #[must_use]
+    pub fn wall_of_when(&self, when: When) -> i64 {
+        match when {
+            When::Run(at) => self.wall_of(at),
+            When::Utc(us) => us / 1000,
+        }
     }
 }
 

@@ -231,6 +231,20 @@ async fn shelving_has_a_reason_and_an_end() {
         let answer = client.post("/api/v1/shelve", &body(minutes, reason)).await;
         assert_eq!(answer.status, want, "{minutes} {reason}");
     }
+    let session = |more: &str| {
+        format!(r#"{{"alarm":"contact-overload","subject":"pole/T3.1","reason":"why"{more}}}"#)
+    };
+    for (more, want) in [
+        ("", 400),
+        (r#","session":false"#, 400),
+        (r#","session":true,"minutes":5"#, 400),
+        (r#","session":true"#, 200),
+    ] {
+        let answer = client.post("/api/v1/shelve", &session(more)).await;
+        assert_eq!(answer.status, want, "{more}");
+    }
+    let is_shelved = |it: &serde_json::Value| it["state"] == "shelved" && it["for_session"] == true;
+    server.shown(|state| is_shelved(&state["alarms"][0])).await;
 }
 
 #[tokio::test]

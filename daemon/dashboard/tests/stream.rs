@@ -80,6 +80,29 @@ async fn a_page_that_comes_back_gets_what_it_missed_and_a_stranger_gets_the_whol
 }
 
 #[tokio::test]
+async fn a_page_that_has_asked_for_the_whole_state_follows_from_there_on() {
+    let server = Server::start(None).await;
+    let whole = server.client().get("/api/v1/state?trends=true").await.json();
+    assert!(whole["hist"]["z"].is_array());
+    assert!(server.client().get("/api/v1/state").await.json()["hist"].is_null());
+    assert_eq!(server.client().get("/api/v1/state?trends=perhaps").await.status, 400);
+    let (epoch, q) = (whole["epoch"].as_str().unwrap(), whole["q"].as_u64().unwrap());
+    let mut events = server.client().follow_after(&format!("?after={epoch}.{q}")).await;
+    let first = events.next().await.unwrap();
+    assert_eq!((first.name.as_str(), first.data["q"].as_u64()), ("d", Some(q + 1)));
+    // What it heard since goes before what it knew at first.
+    let _ = events.next_of("d").await;
+    let back = server.client().with(&format!("Last-Event-ID: {}", first.id));
+    let mut events = back.follow_after(&format!("?after={epoch}.{q}")).await;
+    assert_eq!(events.next().await.unwrap().data["q"].as_u64(), Some(q + 2));
+    // A state that is of another run, or is not understood, begins anew.
+    for query in ["?after=other.1", "?after=1&after=2", "?after="] {
+        let mut events = server.client().follow_after(query).await;
+        assert_eq!(events.next().await.unwrap().name, "snap", "{query}");
+    }
+}
+
+#[tokio::test]
 async fn the_current_of_a_cut_stays_in_the_trend_though_it_was_over_between_two_beats() {
     let server = Server::start(None).await;
     server.with_plant(|plant| plant.short()).await;

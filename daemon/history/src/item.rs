@@ -52,6 +52,13 @@ pub enum What {
         /// When it ends, on this run's axis.
         until: Mono,
     },
+    /// Who acknowledged an alarm, shelved it or took it out of service.
+    Hand {
+        /// Which.
+        alarm: AlarmKey,
+        /// Who.
+        who: String,
+    },
     /// A person said who did it.
     Culprit {
         /// The fault.
@@ -185,6 +192,7 @@ impl Item {
             What::Alarm { .. }
             | What::FaultOpened { .. }
             | What::Shelving { .. }
+            | What::Hand { .. }
             | What::Culprit { .. }
             | What::Note { .. }
             | What::Commissioning(_)

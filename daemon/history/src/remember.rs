@@ -3,7 +3,9 @@
 use rusqlite::Connection;
 use supervision::{
     alarm::{AlarmKey, AlarmKind, AlarmState, Subject},
+    commission::When,
     record::FaultNumber,
+    snapshot::Hand,
     start::{LedgerEntry, LockedOut, Remembered, RememberedAlarm},
 };
 use wiring::{
@@ -63,7 +65,8 @@ fn alarms(
     (now, utc): (Mono, i64),
 ) -> rusqlite::Result<Vec<RememberedAlarm>> {
     let mut read = db.prepare(
-        "SELECT kind, subject, state, text, shelved_until_us FROM alarm ORDER BY changed_us, kind, subject",
+        "SELECT kind, subject, state, text, shelved_until_us, signed, signed_us FROM alarm \
+         ORDER BY changed_us, kind, subject",
     )?;
     let rows = read.query_map([], |row| {
         Ok((
@@ -72,11 +75,12 @@ fn alarms(
             row.get::<_, String>(2)?,
             row.get::<_, String>(3)?,
             row.get::<_, Option<i64>>(4)?,
+            row.get::<_, Option<String>>(5)?.zip(row.get::<_, Option<i64>>(6)?),
         ))
     })?;
     let mut all = Vec::new();
     for row in rows {
-        let (kind, subject, state, text, until) = row?;
+        let (kind, subject, state, text, until, signed) = row?;
         let (Some(kind), Some(state), Some(subject)) = (
             AlarmKind::from_word(&kind),
             AlarmState::from_word(&state),
@@ -88,7 +92,9 @@ fn alarms(
         let until = until.unwrap_or(utc).saturating_sub(utc).max(0) as u64;
         let shelved_until =
             (state == AlarmState::Shelved).then(|| now + wiring::units::Micros(until));
-        all.push(RememberedAlarm { alarm: AlarmKey { kind, subject }, state, text, shelved_until });
+        let by = signed.map(|(who, at)| Hand { who, at: When::Utc(at) });
+        let alarm = AlarmKey { kind, subject };
+        all.push(RememberedAlarm { alarm, state, text, shelved_until, by });
     }
     Ok(all)
 }

@@ -16,6 +16,7 @@ pub(crate) fn later(mut item: Item, by: u32) -> Item {
         What::FaultClosed(record) => whole(record, by),
         What::Alarm { .. }
         | What::Shelving { .. }
+        | What::Hand { .. }
         | What::Note { .. }
         | What::Proving(_)
         | What::Commissioned(_)

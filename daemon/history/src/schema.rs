@@ -3,7 +3,7 @@
 use rusqlite::{Connection, TransactionBehavior};
 
 /// Steps in order: the first makes version 1 of an empty file.
-const STEPS: [&str; 4] = [VERSION_1, VERSION_2, VERSION_3, VERSION_4];
+const STEPS: [&str; 5] = [VERSION_1, VERSION_2, VERSION_3, VERSION_4, VERSION_5];
 
 const VERSION_1: &str = "
 -- One row a run of the daemon: monotonic instants belong to a run.
@@ -220,6 +220,12 @@ const VERSION_4: &str = "
 -- Steps of commissioning as they end: `passed failed skipped`, and the fingerprint of the wiring that they are about.
 ALTER TABLE commissioning ADD COLUMN outcome TEXT;
 ALTER TABLE commissioning ADD COLUMN wiring TEXT;
+";
+
+const VERSION_5: &str = "
+-- Who acknowledged an alarm, shelved it or took it out of service, and when.
+ALTER TABLE alarm ADD COLUMN signed TEXT;
+ALTER TABLE alarm ADD COLUMN signed_us INTEGER;
 ";
 
 /// The tables that are worth saving from a damaged file, those that a restart needs first.

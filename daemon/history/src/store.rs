@@ -2,7 +2,7 @@
 
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
 use supervision::{
-    alarm::{AlarmChange, AlarmState, Subject},
+    alarm::{AlarmChange, AlarmKey, AlarmState, Subject},
     cause::Cause,
     commission::Kept,
     input::MachinePosition,
@@ -123,6 +123,7 @@ impl Writing<'_> {
             }
             What::FaultClosed(record) => self.closed(item, record),
             What::Shelving { alarm, until } => self.shelving(item, alarm, item.utc_at(*until)),
+            What::Hand { alarm, who } => self.hand(item, alarm, who),
             What::Culprit { fault, suspect, who } => self.culprit(item, *fault, *suspect, who),
             What::Note { fault, who, text } => self.note(item, *fault, who, text),
             What::Proving(proving) => self.proving(item, proving),
@@ -175,15 +176,28 @@ impl Writing<'_> {
              shelved_until_us = CASE excluded.state WHEN 'shelved' THEN shelved_until_us END",
             params![kind, subject, change.state.word(), change.text, item.utc],
         )?;
+        if change.transition.is_unsigned() {
+            self.run_sql(
+                "UPDATE alarm SET signed = NULL, signed_us = NULL WHERE kind = ? AND subject = ?",
+                [kind, &subject],
+            )?;
+        }
         Ok(())
     }
 
-    fn shelving(
-        &self,
-        item: &Item,
-        alarm: &supervision::alarm::AlarmKey,
-        until: i64,
-    ) -> rusqlite::Result<()> {
+    /// It comes after the change that it signs; what is normal meanwhile needs no name.
+    fn hand(&self, item: &Item, alarm: &AlarmKey, who: &str) -> rusqlite::Result<()> {
+        let Subject::Object(object) = alarm.subject else {
+            return Ok(()); // Alarms of nodes do not come back after a restart.
+        };
+        self.run_sql(
+            "UPDATE alarm SET signed = ?, signed_us = ? WHERE kind = ? AND subject = ?",
+            params![who, item.utc, alarm.kind.word(), self.names.object(object)],
+        )?;
+        Ok(())
+    }
+
+    fn shelving(&self, item: &Item, alarm: &AlarmKey, until: i64) -> rusqlite::Result<()> {
         let Subject::Object(object) = alarm.subject else {
             return Ok(()); // Alarms of nodes do not come back after a restart.
         };

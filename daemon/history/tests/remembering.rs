@@ -5,12 +5,13 @@ mod support;
 use std::time::Duration;
 
 use history::{
-    Filter, Limits, Proving, ReadError, Reader, Settings, What,
+    Filter, Item, Limits, Proving, ReadError, Reader, Settings, What,
     json::Samples,
     report::{self, TimeZone},
 };
 use supervision::{
     alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Priority, Subject, Transition},
+    commission::When,
     input::MachinePosition,
     output::{Event, EventKind, Refusal},
     record::FaultNumber,
@@ -112,6 +113,33 @@ fn a_shelving_ends_on_the_axis_of_the_next_run_and_never_lasts_for_ever() {
         history.remembered().alarms.iter().map(|it| (it.alarm.kind, it.shelved_until)).collect();
     assert!(until.contains(&(kind, Some(Mono(301_000_000)))), "{until:?}");
     assert!(until.contains(&(AlarmKind::AtLimit, Some(Mono::START))), "{until:?}");
+}
+
+#[test]
+fn who_acknowledged_an_alarm_comes_back_until_it_is_raised_again() {
+    let kind = AlarmKind::VoltageLow;
+    let key = AlarmKey { kind, subject: Subject::Object(Object::District(DistrictIx(0))) };
+    let hand = |who: &str| item(2000, What::Hand { alarm: key, who: who.to_owned() });
+    let raised = || alarm(1000, kind, Transition::Raised, AlarmState::Unacknowledged);
+    let acknowledged = || alarm(2000, kind, Transition::Acknowledged, AlarmState::Acknowledged);
+    let cases: [(Vec<Item>, Option<&str>); 4] = [
+        (vec![raised(), acknowledged(), hand("MK")], Some("MK")),
+        (vec![raised(), acknowledged(), hand("MK"), hand("IH")], Some("IH")),
+        (vec![raised(), acknowledged(), hand("MK"), raised()], None),
+        (vec![raised()], None),
+    ];
+    for (items, want) in cases {
+        let dir = tempfile::tempdir().expect("a folder");
+        let (history, _notices) = open(dir.path(), Settings::default());
+        let when = items.iter().find(|it| matches!(it.what, What::Hand { .. })).map(|it| it.utc);
+        items.into_iter().for_each(|it| history.record(it));
+        drop(history);
+        let (history, _notices) = open(dir.path(), Settings::default());
+        let remembered = history.remembered();
+        let by = remembered.alarms.first().expect("it comes back").by.clone();
+        assert_eq!(by.as_ref().map(|it| it.who.as_str()), want);
+        assert_eq!(by.map(|it| it.at), want.and(when).map(When::Utc));
+    }
 }
 
 #[test]

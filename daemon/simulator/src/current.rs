@@ -106,6 +106,10 @@ impl World {
             }
         }
         self.mind_boundaries();
+        for &(bridge, load) in &self.held {
+            self.bridges.push(bridge);
+            self.is_load.push(load);
+        }
         for (bridge, load) in self.faults.bridges(&self.machines, self.now) {
             self.bridges.push(bridge);
             self.is_load.push(load);

@@ -7,7 +7,7 @@ use wiring::{
     index::{MachineIx, TrackworkIx},
     layout::{Layout, Position},
     trackwork::{Kind, Port},
-    units::Mono,
+    units::{Micros, Mono},
 };
 
 use crate::{
@@ -23,6 +23,9 @@ const LONGEST_WAY: usize = 6;
 const LOOKS_AHEAD: f64 = 0.9;
 /// Distance kept to the end of a train's room. Unit: metre.
 pub(crate) const MARGIN: f64 = 0.08;
+
+/// Where somebody throws a turnout by order, drivers keep away for so long: a person is at work there.
+const KEEPS_AWAY: Micros = Micros::from_millis(60_000);
 
 /// Share of a district's trip and of a booster's limit that drivers fill with trains: they know what the power holds.
 const FILLS: f64 = 0.7;
@@ -66,6 +69,8 @@ struct Mind {
 pub(crate) struct Driver {
     minds: Vec<Mind>,
     works_of_machine: Vec<Vec<TrackworkIx>>,
+    /// By machine: drivers keep away from what it sets until then.
+    worked_at: Vec<Mono>,
     /// What trains may draw together, by district and by booster. Unit: ampere.
     room: [Vec<f64>; 2],
     random: Random,
@@ -93,6 +98,7 @@ impl Driver {
         Self {
             minds: vec![Mind::default(); trains],
             works_of_machine: works_of_machine(layout),
+            worked_at: vec![Mono::START; layout.machines.len()],
             room: rooms(layout),
             random,
             mistake: None,
@@ -113,6 +119,29 @@ impl Driver {
     /// The train is somewhere else now: forget what was planned for it.
     pub(crate) fn forget(&mut self, train: usize) {
         self.minds[train] = Mind::default();
+    }
+
+    /// Somebody throws this machine by order: who was about to run over what it sets stops before it, and nobody plans
+    /// to for a while.
+    pub(crate) fn keep_away(&mut self, machine: MachineIx, trains: &mut [Train], now: Mono) {
+        self.worked_at[machine.at()] = now + KEEPS_AWAY;
+        let works = &self.works_of_machine[machine.at()];
+        let touches = |step: &Step| matches!(step, Step::Work(work, ..) if works.contains(work));
+        for (train, mind) in trains.iter_mut().zip(&mut self.minds) {
+            if let Some(at) = train.ahead.iter().position(touches) {
+                train.ahead.truncate(at);
+            }
+            if mind.pending.as_ref().is_some_and(|it| it.steps.iter().any(touches)) {
+                *mind = Mind::default();
+            }
+        }
+    }
+
+    /// Somebody is at work at a machine that sets one of these steps.
+    fn is_worked_at(&self, steps: &[Step], now: Mono) -> bool {
+        let busy = self.worked_at.iter().zip(&self.works_of_machine).filter(|(at, _)| now < **at);
+        let mut works = busy.flat_map(|(_, works)| works);
+        works.any(|work| steps.iter().any(|step| step.piece() == Piece::Work(*work)))
     }
 
     /// Lets the driver of one train think; throws that he asks for.
@@ -184,7 +213,7 @@ impl Driver {
             train_state.turn(layout);
             mind.idle_since = None;
             let pause = (self.random.between(0.5, 3.0) * 1e6) as u64;
-            mind.busy_until = now + wiring::units::Micros(pause);
+            mind.busy_until = now + Micros(pause);
         }
     }
 
@@ -222,7 +251,8 @@ impl Driver {
             return None;
         }
         let mistaken = self.decide_mistake(layout, &steps, &mut wanted);
-        let free = self.is_free(train, trains, machines, &steps, &wanted)
+        let free = !self.is_worked_at(&steps, now)
+            && self.is_free(train, trains, machines, &steps, &wanted)
             && self.has_power(train, trains, layout, &steps);
         free.then_some(Pending { steps, wanted, mistaken, since: now })
     }

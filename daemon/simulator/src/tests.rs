@@ -8,16 +8,18 @@ use std::{collections::BTreeMap, sync::Arc};
 
 use proptest::prelude::*;
 use wiring::{
-    channel::ChannelTable,
+    channel::{ChannelTable, Object, Quantity},
     finding::Severity,
-    index::{ChannelIx, DistrictIx},
+    index::{ChannelIx, DistrictIx, MachineIx},
     layout::{BreakerKind, Layout},
     units::{Micros, Mono},
 };
 
 use crate::{
     FaultPlan, FaultReport, Line, Perturbation, Plan, Planned, SCENARIOS, SimReading, SimValue,
-    Truth, TruthEvent, World, generate,
+    Truth, TruthEvent, World,
+    driver::turned,
+    generate,
     rails::{Beyond, Step},
     session::simulate,
 };
@@ -217,6 +219,36 @@ fn an_order_is_obeyed_after_the_actuators_delay_and_by_nothing_else() {
     world.advance(at(4_200));
     let back = truths(&mut world).into_iter().any(|it| it.what == Truth::DistrictRestored(harbour));
     assert!(back && 0.0 < world.flow().districts[0].0);
+}
+
+#[test]
+fn nobody_runs_into_a_turnout_that_somebody_throws_by_order() {
+    let layout = layout(VALLEY);
+    let channels = ChannelTable::new(&layout);
+    let mut plan = Plan::show(7, Micros::from_millis(1));
+    plan.faults = FaultPlan::None;
+    let mut world = world(&layout, plan);
+    let mut thrown = 0;
+    for round in 0..150_usize {
+        world.advance(at(2_000 * (round as u64 + 1)));
+        let machine = MachineIx::new(round % layout.machines.len());
+        let sets = |step: &Step| match *step {
+            Step::Work(work, ..) => layout.trackwork[work.at()].kind.machines().contains(&machine),
+            Step::Track(..) | Step::Stub { .. } => false,
+        };
+        // As the supervisor does, nothing is thrown under a train.
+        if !world.trains.iter().any(|train| train.path.iter().any(sets)) {
+            let channel = channels.index(Object::Machine(machine), Quantity::Throw);
+            let to = turned(world.machines[machine.at()].target());
+            world.order(channel.expect("it can be thrown"), to.word(), world.now());
+            thrown += 1;
+        }
+        readings(&mut world);
+        let short =
+            truths(&mut world).into_iter().find(|it| matches!(it.what, Truth::ShortBegan { .. }));
+        assert!(short.is_none(), "round {round}: {short:?}");
+    }
+    assert!(100 < thrown, "{thrown}");
 }
 
 #[test]

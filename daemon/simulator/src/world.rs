@@ -66,6 +66,8 @@ pub struct World {
     pub(crate) loads: Vec<(usize, usize, usize)>,
     /// Which bridges are loads.
     pub(crate) is_load: Vec<bool>,
+/// What somebody holds to the rails, and whether it is a load.
+    pub(crate) held: Vec<(Bridge, bool)>,
     /// Bridges must be drawn again, or something was switched: the currents are not those of this moment.
     pub(crate) redraw: bool,
     /// Capacitors of vehicles charge.
@@ -141,6 +143,7 @@ impl World {
             bridges: Vec::new(),
             loads: Vec::new(),
             is_load: Vec::new(),
+            held: Vec::new(),
             redraw: true,
             charging: false,
             words: true,
@@ -189,6 +192,14 @@ impl World {
         self.orders.insert((at, self.orders_taken), (channel, command));
     }
 
+    /// What somebody holds to the rails from now on: lamps, which are loads, and coins, which are not.
+    pub fn hold(&mut self, held: Vec<(Bridge, bool)>) {
+        if self.held != held {
+            self.held = held;
+            self.look_again();
+        }
+    }
+
     /// The next reading, in order of arrival.
     pub fn poll_reading(&mut self) -> Option<SimReading> {
         self.readings.pop_front()
@@ -209,6 +220,12 @@ impl World {
     #[must_use]
     pub fn now(&self) -> Mono {
         self.now.max(self.sensed)
+    }
+
+    /// A short flows at this moment.
+    #[must_use]
+    pub fn is_shorted(&self) -> bool {
+        self.short
     }
 
     /// The true currents and voltages of this moment.
@@ -274,7 +291,10 @@ impl World {
                 (Object::District(it), Command::On | Command::Cut) => {
                     self.districts[it.at()].actuator.order(command == Command::On, self.now);
                 }
-                (Object::Machine(it), Command::Throw(to)) => self.throw(it, to),
+                (Object::Machine(it), Command::Throw(to)) => {
+                    self.driver.keep_away(it, &mut self.trains, self.now);
+                    self.throw(it, to);
+                }
                 _ => {}
             }
         }

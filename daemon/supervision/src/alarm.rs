@@ -137,6 +137,14 @@ pub enum Transition {
     Reset,
 }
 
+impl Transition {
+    /// Nobody has a hand in the state that it leads to.
+    #[must_use]
+    pub const fn is_unsigned(self) -> bool {
+        matches!(self, Self::Raised | Self::Unshelved | Self::InService)
+    }
+}
+
 /// One change of one alarm.
 #[derive(Clone, Debug)]
 pub struct AlarmChange {

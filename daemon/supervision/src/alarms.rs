@@ -11,6 +11,8 @@ use self::bursts::Bursts;
 use crate::{
     alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Priority, Transition},
     alarm_state::{AlarmEvent, is_active, is_unseen, next},
+    commission::When,
+    input::Shelving,
     output::Refusal,
     snapshot::Hand,
     start::RememberedAlarm,
@@ -21,9 +23,8 @@ mod bursts;
 
 /// A remembered condition that does not come again within this is gone.
 const ASKED_AFRESH: Micros = Micros::from_millis(30_000);
-/// Longest shelving of an alarm of high priority, and of any.
+/// Longest shelving of an alarm of high priority.
 const SHELVED_HIGH: Micros = Micros::from_millis(15 * 60_000);
-const SHELVED_MOST: Micros = Micros::from_millis(12 * 3_600_000);
 
 /// How grave the case is: the usual priority of the kind, or the other one of its row.
 #[derive(Clone, Copy, Debug, Eq, PartialEq)]
@@ -59,8 +60,10 @@ pub(crate) struct Entry {
     pub(crate) raised: Mono,
     /// When its condition went.
     pub(crate) cleared: Option<Mono>,
-    /// When a shelving ends.
+    /// When a shelving ends at the latest.
     pub(crate) shelved_until: Option<Mono>,
+    /// It ends with the session.
+    pub(crate) for_session: bool,
     /// Who brought it into its state.
     pub(crate) by: Option<Hand>,
 }
@@ -91,7 +94,7 @@ impl Alarms {
         district: impl Fn(AlarmKey) -> Option<DistrictIx>,
         now: Mono,
     ) {
-        for RememberedAlarm { alarm, state, text, shelved_until } in alarms {
+        for RememberedAlarm { alarm, state, text, shelved_until, by } in alarms {
             // A cut's cause stands until power is restored. Every other condition is asked afresh: what does not come
             // again soon goes.
             let row = alarm_table::row(alarm.kind);
@@ -109,7 +112,8 @@ impl Alarms {
                 raised: now,
                 cleared: None,
                 shelved_until,
-                by: None,
+                for_session: false,
+                by,
             };
             self.entries.insert(alarm, entry);
         }
@@ -136,6 +140,7 @@ impl Alarms {
             raised: now,
             cleared: None,
             shelved_until: None,
+            for_session: false,
             by: None,
         });
         let graver = priority < entry.priority && is_active(entry.state);
@@ -208,14 +213,17 @@ impl Alarms {
             Transition::Raised => {
                 entry.raised = now;
                 entry.cleared = None;
-                entry.by = None;
             }
             Transition::Cleared | Transition::ClearedUnacknowledged => entry.cleared = Some(now),
-            Transition::Unshelved | Transition::InService => entry.by = None,
             Transition::Acknowledged
             | Transition::Shelved
+            | Transition::Unshelved
             | Transition::OutOfService
+            | Transition::InService
             | Transition::Reset => {}
+        }
+        if transition.is_unsigned() {
+            entry.by = None;
         }
         let change = AlarmChange {
             alarm: key,
@@ -294,7 +302,7 @@ impl Alarms {
     /// Keeps who did what was just done to an alarm.
     pub(crate) fn sign(&mut self, key: AlarmKey, who: &str, at: Mono) {
         if let Some(entry) = self.entries.get_mut(&key) {
-            entry.by = Some(Hand { who: who.to_owned(), at });
+            entry.by = Some(Hand { who: who.to_owned(), at: When::Run(at) });
         }
     }
 
@@ -303,10 +311,16 @@ impl Alarms {
         self.act(key, AlarmEvent::Reset, now)
     }
 
-    /// A person shelves for `span`.
-    pub(crate) fn shelve(&mut self, key: AlarmKey, span: Micros, now: Mono) -> Result<(), Refusal> {
+    /// A person shelves.
+    pub(crate) fn shelve(
+        &mut self,
+        key: AlarmKey,
+        lasts: Shelving,
+        now: Mono,
+    ) -> Result<(), Refusal> {
+        let span = lasts.span();
         let Some(entry) = self.entries.get(&key) else { return Err(Refusal::NotInThatState) };
-        let most = if entry.priority == Priority::High { SHELVED_HIGH } else { SHELVED_MOST };
+        let most = if entry.priority == Priority::High { SHELVED_HIGH } else { Shelving::MOST };
         if span == Micros::ZERO || most < span {
             return Err(Refusal::ShelvingLimit);
         }
@@ -314,6 +328,7 @@ impl Alarms {
         if let Some(entry) = self.entries.get_mut(&key) {
             entry.pending = None;
             entry.shelved_until = Some(now + span);
+            entry.for_session = lasts == Shelving::Session;
         }
         Ok(())
     }

@@ -42,11 +42,12 @@ use crate::{
     cause::Cause,
     input::{MachinePosition, MeasuredPolarity},
     output::{PowerState, ProofStrength},
+    store::NodeTime,
 };
 
 pub(crate) use plan::Plan;
 pub(crate) use session::{Do, Session, Told};
-pub use view::{Ask, Mood, Offer, SessionView, Verdict};
+pub use view::{Ask, Mood, Offer, SessionView, Verdict, Wants};
 
 /// A reading is right when it has stood for so long.
 pub const STEADY: Micros = Micros::from_millis(2000);
@@ -359,6 +360,8 @@ pub enum SeenFrog {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub(crate) struct Sight {
     pub(crate) position: Option<MachinePosition>,
+    /// When its node told that, on the node's own clock.
+    pub(crate) position_told: Option<NodeTime>,
     /// In the order of [`Plan::frogs`].
     pub(crate) frogs: Vec<FrogSight>,
     /// Current through the frog or, where that is not measured, of its block.
@@ -372,6 +375,8 @@ pub(crate) struct FrogSight {
     /// The conductor of the rail that it must match in this position; none: free, or the position is not known.
     pub(crate) right: Option<Conductor>,
     pub(crate) measured: Option<MeasuredPolarity>,
+    /// When its node told that, on the node's own clock.
+    pub(crate) told: Option<NodeTime>,
     /// A reading means something: power is there and quiet.
     pub(crate) judged: bool,
     /// The supervisor has found it on the wrong rail: a cut for that ends the readings.
@@ -382,6 +387,8 @@ pub(crate) struct FrogSight {
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(crate) struct DistrictSight {
     pub(crate) amps: Option<Microamps>,
+    /// When its current was heard last.
+    pub(crate) amps_told: Option<Mono>,
     pub(crate) feedback: Option<bool>,
     pub(crate) power: Option<PowerState>,
     pub(crate) cause: Option<Cause>,

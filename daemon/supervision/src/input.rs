@@ -282,6 +282,29 @@ pub enum Feed {
     District(DistrictIx),
 }
 
+/// How long a shelving lasts. Nothing is shelved for ever.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+pub enum Shelving {
+    /// So long.
+    For(Micros),
+    /// Until the session ends: Checkrail stops, or [`Shelving::MOST`] has passed.
+    Session,
+}
+
+impl Shelving {
+    /// The longest shelving.
+    pub const MOST: Micros = Micros::from_millis(12 * 3_600_000);
+
+    /// The longest that it may last.
+    #[must_use]
+    pub const fn span(self) -> Micros {
+        match self {
+            Self::For(span) => span,
+            Self::Session => Self::MOST,
+        }
+    }
+}
+
 /// An operator's act.
 #[derive(Clone, Debug)]
 pub enum Act {
@@ -296,7 +319,7 @@ pub enum Act {
         /// The alarm.
         alarm: AlarmKey,
         /// For how long.
-        span: Micros,
+        lasts: Shelving,
         /// Why.
         reason: String,
     },

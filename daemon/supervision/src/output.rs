@@ -268,6 +268,8 @@ pub enum Refusal {
     NoActuator,
     /// It is on already.
     AlreadyOn,
+    /// It is off, or not known to be on.
+    NotOn,
     /// The booster above it is off.
     FedFromDead,
     /// Somebody holds it.
@@ -284,6 +286,8 @@ pub enum Refusal {
     Blind,
     /// Trackwork occupied, unknown or held.
     Occupied,
+    /// The same in commissioning, while the current of a test lamp flows.
+    LampOn,
     /// Fault current flows.
     UnderFault,
     /// The machine has no throw channel, or the link is down.

@@ -207,7 +207,9 @@ impl Power {
             self.noise.handle(amps);
         }
         match self.state {
-            PowerState::Unknown | PowerState::Restoring if FLOWS <= amps => self.show_on(sample.at),
+            PowerState::Unknown if FLOWS <= amps => self.show_on(sample.at),
+            // The actuator has not switched yet: the noise of its own sensor shows nothing.
+            PowerState::Restoring if FLOWS.max(self.residual()) <= amps => self.show_on(sample.at),
             PowerState::Unknown | PowerState::Restoring => {}
             PowerState::On => self.last = amps,
             PowerState::Cut => self.judge_return(amps, sample),
@@ -619,6 +621,14 @@ mod tests {
         check(
             "0:fb=on 50:0.3 100:fb=off 110:0.02 120:0.04 900:0.1",
             "0 on; 100 cut; 100 gone; 900 on; 900 back",
+        );
+    }
+
+    #[test]
+    fn the_noise_of_a_sensor_is_no_sight_of_a_restore() {
+        check(
+            "0:fb=on 50:0.3 100:cut 110:0 120:0 120:fb=off 500:on 510:0.02 650:fb=on",
+            "0 on; 100 cut#1; 100 cutting; 120 proved strong; 120 cut; 500 on#1; 500 restoring; 500 back; 650 on",
         );
     }
 

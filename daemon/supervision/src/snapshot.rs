@@ -5,7 +5,7 @@ use wiring::units::{Microamps, Micros, Millivolts, Mono};
 use crate::{
     alarm::{AlarmKey, AlarmState, Priority},
     cause::Cause,
-    commission::{Proved, SessionView},
+    commission::{Proved, SessionView, When},
     input::{Feed, MachinePosition, MeasuredPolarity, NodeIx, ReverserState},
     output::{ExpectedPolarity, Occupancy, PowerState},
     record::FaultNumber,
@@ -173,9 +173,11 @@ pub struct AlarmView {
     pub first_out: bool,
     /// One of more than ten from its district in ten seconds: it stands under this one, the first of them.
     pub under: Option<AlarmKey>,
-    /// When a shelving ends.
+    /// When a shelving ends at the latest.
     pub shelved_until: Option<Mono>,
-    /// Who acknowledged it, shelved it or took it out of service; not kept over a restart.
+    /// The shelving ends with the session.
+    pub for_session: bool,
+    /// Who acknowledged it, shelved it or took it out of service.
     pub by: Option<Hand>,
     /// Latches.
     pub latched: bool,
@@ -193,5 +195,5 @@ pub struct Hand {
     /// Name or initials, as signed in.
     pub who: String,
     /// When.
-    pub at: Mono,
+    pub at: When,
 }

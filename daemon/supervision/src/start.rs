@@ -10,6 +10,7 @@ use crate::{
     cause::Cause,
     input::Transport,
     record::FaultNumber,
+    snapshot::Hand,
 };
 
 /// How power is found at the start.
@@ -92,6 +93,8 @@ pub struct RememberedAlarm {
     pub text: String,
     /// When a shelving ends, on the new run's time axis.
     pub shelved_until: Option<Mono>,
+    /// Who acknowledged it, shelved it or took it out of service.
+    pub by: Option<Hand>,
 }
 
 /// What one pole has carried.

@@ -24,12 +24,22 @@ const FAST_SAMPLES: usize = 320;
 /// Samples kept of a channel that changes now and then.
 const SLOW_SAMPLES: usize = 32;
 
+/// An instant of one node's own clock.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+pub(crate) struct NodeTime {
+    pub(crate) node: NodeIx,
+    /// Wraps.
+    pub(crate) ms: u32,
+}
+
 /// A channel as heard.
 #[derive(Debug)]
 pub(crate) struct Slot {
     quantity: Quantity,
     /// The last good value.
     pub(crate) last: Option<(Mono, Value)>,
+    /// Milliseconds of its node's clock at the last good value, where it sends them.
+    node_ms: Option<u32>,
     /// Quality of the last good value.
     pub(crate) quality: Quality,
     /// Announced time between readings.
@@ -101,6 +111,7 @@ impl Slot {
         Self {
             quantity,
             last: None,
+            node_ms: None,
             quality: Quality::Good,
             period: None,
             stale_after,
@@ -119,6 +130,11 @@ impl Slot {
     /// The last good value, unless it is too old to act upon.
     pub(crate) fn fresh(&self) -> Option<Value> {
         self.last.filter(|_| !self.stale).map(|(_, value)| value)
+    }
+
+    /// When its node measured the last good value, on the node's own clock.
+    pub(crate) fn told(&self) -> Option<NodeTime> {
+        Some(NodeTime { node: self.node?, ms: self.node_ms? })
     }
 
     fn current(&self) -> Option<Microamps> {
@@ -199,6 +215,7 @@ impl Slot {
         }
         let back = self.stale;
         self.last = Some((now, value));
+        self.node_ms = reading.node_ms;
         self.quality = quality;
         self.stale = false;
         self.overs = None;

@@ -12,6 +12,8 @@ use simulator::{Node as Plan, SimReading, SimValue};
 use tokio::{sync::mpsc, task::JoinHandle};
 use wiring::{channel::ChannelTable, index::ChannelIx};
 
+use super::plant::NodeClock;
+
 /// How long a permit holds, as the node announces it.
 const PERMIT_MS: u64 = 3000;
 
@@ -78,8 +80,6 @@ pub struct Node {
     /// Last value of every channel that is sent on change: sent again after each connection.
     discrete: BTreeMap<ChannelIx, &'static str>,
     last_number: u64,
-    /// Railroad seconds per second: the node's clock runs in real time, whatever the railroad does.
-    speed: f64,
 }
 
 impl Node {
@@ -90,7 +90,6 @@ impl Node {
         plan: Plan,
         root: &str,
         (host, port): (&str, u16),
-        speed: f64,
         channels: &ChannelTable,
         told: mpsc::UnboundedSender<Told>,
     ) -> Self {
@@ -152,7 +151,6 @@ impl Node {
             tokens_made: 0,
             discrete: BTreeMap::new(),
             last_number: 0,
-            speed,
         }
     }
 
@@ -194,7 +192,7 @@ impl Node {
     }
 
     /// Publishes what the sensors measured since the last time.
-    pub fn measure(&mut self, readings: &[SimReading], channels: &ChannelTable) {
+    pub fn measure(&mut self, readings: &[SimReading], channels: &ChannelTable, clock: NodeClock) {
         let mut set: Map<String, Json> = Map::new();
         let (mut number, mut ms) = (0, 0);
         for reading in readings {
@@ -204,11 +202,12 @@ impl Node {
             let name = channels.name(reading.channel);
             // A re-sent or overtaken reading goes by itself, with the number it had.
             let old = reading.number <= self.last_number;
-            let later = reading.node_ms != ms;
+            let measured = clock.at(reading.node_ms);
+            let later = measured != ms;
             if !set.is_empty() && (later || old || set.contains_key(name)) {
                 self.send_set(number, ms, std::mem::take(&mut set));
             }
-            (number, ms) = (reading.number, reading.node_ms);
+            (number, ms) = (reading.number, measured);
             self.last_number = self.last_number.max(number);
             set.insert(name.to_owned(), value(reading.value));
             if old {
@@ -220,8 +219,7 @@ impl Node {
         }
     }
 
-    fn send_set(&self, number: u64, plant_ms: u64, set: Map<String, Json>) {
-        let ms = (plant_ms as f64 / self.speed) as u64;
+    fn send_set(&self, number: u64, ms: u64, set: Map<String, Json>) {
         let body = json!({"b": self.plan.boot, "n": number, "ms": ms, "v": set});
         self.publish("set", QoS::AtMostOnce, false, &body);
     }
@@ -234,8 +232,7 @@ impl Node {
             .collect();
         if !set.is_empty() {
             self.last_number += 1;
-            let plant_ms = (self.ms() as f64 * self.speed) as u64;
-            self.send_set(self.last_number, plant_ms, set);
+            self.send_set(self.last_number, self.ms(), set);
         }
     }
 

@@ -1,33 +1,30 @@
 //! The simulated layout in real time: lets the world advance, hands its readings to the nodes, and what the nodes
 //! switch back to the world.
 
+mod helper;
+mod pace;
+
 use std::{
     sync::Arc,
     time::{Duration, Instant},
 };
 
+use dashboard::View;
 use simulator::{SimReading, Truth, World};
 use tokio::{
-    sync::{mpsc, oneshot},
+    sync::{mpsc, oneshot, watch},
     task::JoinHandle,
     time::{MissedTickBehavior, interval},
 };
 use tracing::{debug, info};
-use wiring::{
-    channel::ChannelTable,
-    layout::Layout,
-    units::{Micros, Mono},
-};
+use wiring::{channel::ChannelTable, layout::Layout};
 
+pub use self::pace::NodeClock;
+use self::{helper::Helper, pace::Pace};
 use super::node::{Node, Switch, Told};
 
 /// How often the plant looks at its clock.
 const STEP: Duration = Duration::from_millis(10);
-
-/// The railroad never runs further than this in one step, however late the step comes. A breaker opens 40 ms after a
-/// short: if the world ran through that at once, no supervisor on this machine could have been first, and which element is
-/// named would depend on the load of the machine. Rather the railroad slows down, and catches up later.
-const STEP_MOST: Duration = Duration::from_millis(15);
 
 /// A running plant.
 pub struct Plant {
@@ -43,6 +40,8 @@ pub struct Setting {
     pub broker: (String, u16),
     /// Railroad seconds per second.
     pub speed: f64,
+    /// What commissioning asks for shows there.
+    pub views: watch::Receiver<Arc<View>>,
 }
 
 impl Plant {
@@ -81,19 +80,11 @@ async fn run(
         .iter()
         .enumerate()
         .map(|(place, plan)| {
-            Node::connect(
-                place,
-                plan.clone(),
-                &setting.root,
-                broker,
-                setting.speed,
-                &channels,
-                sender.clone(),
-            )
+            Node::connect(place, plan.clone(), &setting.root, broker, &channels, sender.clone())
         })
         .collect();
-    let started = Instant::now();
-    let mut at = Mono::START;
+    let mut pace = Pace::new(Instant::now(), setting.speed);
+    let mut helper = Helper::new(setting.views, &layout, Instant::now());
     let mut step = interval(STEP);
     step.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let mut batches: Vec<Vec<SimReading>> = vec![Vec::new(); nodes.len()];
@@ -104,14 +95,13 @@ async fn run(
             _ = step.tick() => {
                 let now = Instant::now();
                 let switched = nodes.iter_mut().flat_map(|node| node.pass(now)).collect();
-                let most = Micros((STEP_MOST.as_secs_f64() * setting.speed * 1e6) as u64);
-                at = plant_time(started, setting.speed).min(at + most);
-                world.advance(at);
+                world.hold(helper.hold(now));
+                pace.advance(&mut world, now);
                 while let Some(reading) = world.poll_reading() {
                     batches[reading.node].push(reading);
                 }
                 for (node, batch) in nodes.iter_mut().zip(&mut batches) {
-                    node.measure(batch, &channels);
+                    node.measure(batch, &channels, pace.clock());
                     batch.clear();
                 }
                 switched
@@ -119,7 +109,7 @@ async fn run(
         };
         for Switch { channel, word } in switched {
             debug!(channel = channels.name(channel), word, "PlantSwitched");
-            world.order(channel, word, at);
+            world.order(channel, word, world.now());
         }
         while let Some(event) = world.poll_truth() {
             tell(&event.what, &layout);
@@ -128,10 +118,6 @@ async fn run(
     for node in &nodes {
         node.disconnect();
     }
-}
-
-fn plant_time(started: Instant, speed: f64) -> Mono {
-    Mono((started.elapsed().as_secs_f64() * speed * 1e6) as u64)
 }
 
 /// The truth behind the demo, for who reads the log beside the page.

@@ -10,7 +10,7 @@ use std::{
 use dashboard::Archive;
 use history::{History, Item, Names, Notice, Settings, Unsaved, What};
 use supervision::{
-    input::{Act, LinkReport},
+    input::{Act, LinkReport, Shelving},
     output::Output,
     start::Remembered,
 };
@@ -68,16 +68,25 @@ impl Archivist {
 
     /// Records what a person did, once it was done, where the decision itself does not say it.
     pub fn record_act(&self, act: &Act, who: &str, at: Mono, wall: i64) {
-        let what = match act {
-            Act::Shelve { alarm, span, .. } => What::Shelving { alarm: *alarm, until: at + *span },
-            Act::NameCulprit { fault, suspect } => {
-                What::Culprit { fault: *fault, suspect: *suspect, who: who.to_owned() }
+        let who = who.to_owned();
+        let record = |what| self.history.record(Item { at, utc: wall, what });
+        match act {
+            Act::Shelve { alarm, lasts, .. } => {
+                // One for the session ends when nothing brings it over a restart.
+                if let Shelving::For(span) = lasts {
+                    record(What::Shelving { alarm: *alarm, until: at + *span });
+                }
+                record(What::Hand { alarm: *alarm, who });
             }
-            Act::Acknowledge(_)
-            | Act::Unshelve(_)
+            Act::Acknowledge(alarm) | Act::OutOfService(alarm) => {
+                record(What::Hand { alarm: *alarm, who });
+            }
+            Act::NameCulprit { fault, suspect } => {
+                record(What::Culprit { fault: *fault, suspect: *suspect, who });
+            }
+            Act::Unshelve(_)
             | Act::Reset(_)
             | Act::ResetFirstOut(_)
-            | Act::OutOfService(_)
             | Act::InService(_)
             | Act::Cut(_)
             | Act::Restore { .. }
@@ -85,9 +94,8 @@ impl Archivist {
             | Act::Release(_)
             | Act::Commission { .. }
             | Act::Throw { .. }
-            | Act::Shutdown => return,
-        };
-        self.history.record(Item { at, utc: wall, what });
+            | Act::Shutdown => {}
+        }
     }
 
     /// What to tell the supervisor, where anything changed: each failure is told, even one that is over already.

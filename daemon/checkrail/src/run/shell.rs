@@ -388,7 +388,7 @@ impl Shell {
     fn show(&mut self, now: Mono) {
         let snapshot = self.parts.supervisor.snapshot();
         self.parts.links.show(&snapshot);
-        let mut view = View::new(snapshot, self.parts.clock.wall(now) / 1000);
+        let mut view = View::new(snapshot, self.parts.clock.wall_ms(now));
         view.links = link_views(&self.parts.links);
         view.history_ok = self.parts.archivist.is_ok();
         self.parts.views.send_replace(Arc::new(view));

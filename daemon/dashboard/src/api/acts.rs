@@ -10,7 +10,7 @@ use serde::Deserialize;
 use serde_json::{Value, json};
 use supervision::{
     alarm::AlarmKey,
-    input::{Act, Feed},
+    input::{Act, Feed, Shelving},
     record::FaultNumber,
 };
 use wiring::units::Micros;
@@ -43,13 +43,15 @@ pub(crate) struct AlarmBody {
     subject: String,
 }
 
-/// An alarm, for how long it is shelved, and why.
+/// An alarm, for how long it is shelved (`minutes`, or `session`: until that ends), and why.
 #[derive(Debug, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct ShelveBody {
     alarm: String,
     subject: String,
-    minutes: u64,
+    minutes: Option<u64>,
+    #[serde(default)]
+    session: bool,
     reason: String,
 }
 
@@ -131,17 +133,24 @@ pub(crate) async fn shelve(
     Extension(who): Extension<Who>,
     body: Asked<ShelveBody>,
 ) -> Done {
-    let Json(ShelveBody { alarm, subject, minutes, reason }) = body?;
+    let Json(ShelveBody { alarm, subject, minutes, session, reason }) = body?;
     let key = find_alarm(&app, &alarm, &subject)?;
-    if !(1..=SHELVE_MINUTES).contains(&minutes) {
-        return Err(ApiError::invalid("`minutes` is from 1 to 720: nothing is shelved for ever"));
-    }
+    let lasts = match (minutes, session) {
+        (None, true) => Shelving::Session,
+        (Some(minutes), false) if (1..=SHELVE_MINUTES).contains(&minutes) => {
+            Shelving::For(Micros(minutes * 60_000_000))
+        }
+        (_, true) => return Err(ApiError::invalid("`minutes` or `session`, not both")),
+        (_, false) => {
+            let why = "`minutes` is from 1 to 720: nothing is shelved for ever";
+            return Err(ApiError::invalid(why));
+        }
+    };
     let reason: String = reason.chars().filter(|it| !it.is_control()).take(REASON).collect();
     if reason.trim().is_empty() {
         return Err(ApiError::invalid("`reason` is empty: say why it is shelved"));
     }
-    let span = Micros(minutes * 60_000_000);
-    let act = Act::Shelve { alarm: key, span, reason };
+    let act = Act::Shelve { alarm: key, lasts, reason };
     perform(&app, &who, "shelve", &format!("{alarm}/{subject}"), act).await
 }
 

@@ -34,6 +34,7 @@ pub(crate) struct Asked {
     to: Option<String>,
     #[serde(rename = "as")]
     form: Option<String>,
+    trends: Option<String>,
 }
 
 type AskedFor = Result<Query<Asked>, axum::extract::rejection::QueryRejection>;
@@ -58,9 +59,18 @@ impl Asked {
     }
 }
 
-pub(crate) async fn state(State(app): State<Arc<App>>) -> Response {
+/// The whole state; `?trends=true` with the trends of the last minute, as a page begins with.
+pub(crate) async fn state(
+    State(app): State<Arc<App>>,
+    asked: AskedFor,
+) -> Result<Response, ApiError> {
+    let with_trends = match Asked::of(asked)?.trends.as_deref() {
+        None | Some("false") => false,
+        Some("true") => true,
+        Some(_) => return Err(ApiError::invalid("`trends` is `true` or `false`")),
+    };
     let json = HeaderValue::from_static("application/json");
-    ([(header::CONTENT_TYPE, json)], app.feed.state()).into_response()
+    Ok(([(header::CONTENT_TYPE, json)], app.feed.state(with_trends)).into_response())
 }
 
 pub(crate) async fn alarms(State(app): State<Arc<App>>) -> Json<Value> {

@@ -32,6 +32,8 @@ pub(crate) struct AlarmRow {
     /// The first of many from one district, that this one stands under.
     pub(crate) under: Option<String>,
     pub(crate) shelved_until: Option<i64>,
+    /// The shelving ends with the session, at the latest then.
+    pub(crate) for_session: bool,
     /// Who acknowledged it, shelved it or took it out of service.
     pub(crate) by: Option<String>,
     /// When that was.
@@ -61,8 +63,9 @@ impl AlarmRow {
             latched: it.latched,
             under: it.under.map(|key| id(fixed, &view.snapshot, key)),
             shelved_until: it.shelved_until.map(|at| view.wall_of(at)),
+            for_session: it.for_session,
             by: it.by.as_ref().map(|by| by.who.clone()),
-            by_at: it.by.as_ref().map(|by| view.wall_of(by.at)),
+            by_at: it.by.as_ref().map(|by| view.wall_of_when(by.at)),
             district: district(fixed, it),
             turnout: turnout(fixed, it.alarm.subject),
             text: it.text.clone(),

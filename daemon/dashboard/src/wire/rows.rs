@@ -12,7 +12,7 @@ use wiring::{
     units::{Microamps, Millivolts, Mono},
 };
 
-use super::fixed::TurnoutFacts;
+use super::{fixed::TurnoutFacts, sessions::ProofRow};
 use crate::view::{LinkView, View};
 
 /// Currents are rounded to this before they are compared. Unit: mA.
@@ -73,6 +73,7 @@ diff!(TurnoutRow {
     hits,
     throws,
     throw_ms,
+    proof,
 });
 
 /// A booster or district.
@@ -182,6 +183,8 @@ pub(crate) struct TurnoutRow {
     pub(crate) throws: u32,
     /// Time of the last complete throw. Unit: ms.
     pub(crate) throw_ms: Option<u64>,
+    /// What commissioning proved of its machine; none: nothing so far.
+    pub(crate) proof: Option<ProofRow>,
 }
 
 impl TurnoutRow {
@@ -205,6 +208,10 @@ impl TurnoutRow {
             hits: 0,
             throws: machine.map_or(0, |it| it.throws),
             throw_ms: machine.and_then(|it| it.last_throw).map(|span| span.0 / 1000),
+            proof: snapshot
+                .proofs
+                .get(it.machine_ix.at())
+                .and_then(|proof| ProofRow::new(proof, view)),
         };
         row.add_contacts(layout, it, view);
         row

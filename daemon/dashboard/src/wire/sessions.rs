@@ -3,7 +3,7 @@
 use serde::Serialize;
 use serde_json::{Value, json};
 use supervision::{
-    commission::{SessionView, Step, StepResult, When},
+    commission::{SessionView, Step, StepResult},
     snapshot::Proof,
 };
 use wiring::layout::Layout;
@@ -88,17 +88,30 @@ fn result(it: &StepResult) -> ResultRow {
     }
 }
 
+/// A signature that proved a machine.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub(crate) struct ProofRow {
+    /// `proved`, or `rewired` since.
+    pub(crate) state: &'static str,
+    /// Unit: ms since 1970-01-01 UTC.
+    pub(crate) at: i64,
+    /// Initials.
+    pub(crate) by: String,
+}
+
+impl ProofRow {
+    /// None where nobody has signed.
+    pub(crate) fn new(of: &Proof, view: &View) -> Option<Self> {
+        let it = of.proved.as_ref()?;
+        let state = if of.holds() { "proved" } else { "rewired" };
+        Some(Self { state, at: view.wall_of_when(it.when), by: it.who.clone() })
+    }
+}
+
 /// What is proved of a machine: `proved`, `rewired` since, or `due`.
 pub(crate) fn proof(id: &str, of: &Proof, view: &View) -> Value {
-    let state = match (&of.proved, of.holds()) {
-        (Some(_), true) => "proved",
-        (Some(_), false) => "rewired",
-        (None, _) => "due",
-    };
-    let at = of.proved.as_ref().map(|it| match it.when {
-        When::Run(at) => view.wall_of(at),
-        When::Utc(us) => us / 1000,
-    });
-    let by = of.proved.as_ref().map(|it| it.who.clone());
+    let row = ProofRow::new(of, view);
+    let state = row.as_ref().map_or("due", |it| it.state);
+    let (at, by) = row.map(|it| (it.at, it.by)).unzip();
     json!({ "machine": id, "state": state, "at": at, "by": by, "wiring": of.wiring })
 }

@@ -217,7 +217,12 @@ impl Client {
 
     /// Follows the stream.
     pub async fn follow(&self) -> Events {
-        let stream = self.open("GET", "/api/v1/stream", "").await;
+        self.follow_after("").await
+    }
+
+    /// Follows the stream from a query on.
+    pub async fn follow_after(&self, query: &str) -> Events {
+        let stream = self.open("GET", &format!("/api/v1/stream{query}"), "").await;
         Events { lines: BufReader::new(stream) }
     }
 }

@@ -5,7 +5,7 @@ use dashboard::{LinkView, View};
 use supervision::{
     alarm::{AlarmKey, AlarmKind, AlarmState, Priority, Subject},
     cause::Cause,
-    input::{Act, Feed, MachinePosition, MeasuredPolarity, NodeIx},
+    input::{Act, Feed, MachinePosition, MeasuredPolarity, NodeIx, Shelving},
     output::{ExpectedPolarity, Occupancy, PowerState, Refusal},
     record::FaultNumber,
     snapshot::{
@@ -241,6 +241,7 @@ impl Plant {
             first_out: first_out && district.is_some(),
             under: None,
             shelved_until: None,
+            for_session: false,
             by: None,
             latched: row.latched,
             feed,
@@ -273,10 +274,14 @@ impl Plant {
                 self.each(*key, |it| it.first_out = false);
                 Ok(())
             }
-            Act::Shelve { alarm, span, .. } => {
-                let until = self.snapshot.at + *span;
+            Act::Shelve { alarm, lasts, .. } => {
+                let until = self.snapshot.at + lasts.span();
+                let for_session = *lasts == Shelving::Session;
                 self.change(*alarm, |_| Some(AlarmState::Shelved))?;
-                self.each(*alarm, |it| it.shelved_until = Some(until));
+                self.each(*alarm, |it| {
+                    it.shelved_until = Some(until);
+                    it.for_session = for_session;
+                });
                 Ok(())
             }
             Act::Unshelve(key) => self.change(*key, |_| Some(AlarmState::Unacknowledged)),

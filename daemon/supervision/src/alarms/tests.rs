@@ -69,7 +69,7 @@ fn an_alarm_carries_the_name_of_who_brought_it_into_its_state() {
                 Some((what, who)) => {
                     let done = match what {
                         "ack" => sut.acknowledge(key, at),
-                        "shelve" => sut.shelve(key, Micros::from_millis(60_000), at),
+                        "shelve" => sut.shelve(key, Shelving::For(Micros::from_millis(60_000)), at),
                         "unshelve" => sut.end_shelving(key, at),
                         "remove" => sut.remove(condition(key), at),
                         _ => sut.return_to_service(key, at),
@@ -82,7 +82,10 @@ fn an_alarm_carries_the_name_of_who_brought_it_into_its_state() {
             }
         }
         let hand = sut.iter().next().and_then(|(_, entry)| entry.by.clone());
-        hand.map(|it| format!("{} at {} s", it.who, it.at.0 / 1_000_000))
+        hand.map(|it| match it.at {
+            When::Run(at) => format!("{} at {} s", it.who, at.0 / 1_000_000),
+            When::Utc(at) => format!("{} at {at}, before", it.who),
+        })
     };
     assert_eq!(by("set"), None);
     assert_eq!(by("set tick ack:Ines").as_deref(), Some("Ines at 4 s"));
@@ -158,7 +161,7 @@ fn check(events: &str, want: &str) {
             "ack" => sut.acknowledge(key, at),
             "reset" => sut.reset(key, at),
             "first-out" => sut.reset_first_out(key),
-            "shelve" => sut.shelve(key, Micros::from_millis(60_000), at),
+            "shelve" => sut.shelve(key, Shelving::For(Micros::from_millis(60_000)), at),
             "remove" => sut.remove(condition(key), at),
             "return" => sut.return_to_service(key, at),
             _ => Ok(()),

@@ -51,14 +51,16 @@ impl Session {
                 self.offer_throws(by_order, self.away(), offers);
                 self.offer_lifted(offers);
             }
-            Step::Trip if self.trip.is_none_or(|it| it.end.is_some()) => {
+            Step::Trip if self.is_on() && self.trip.is_none_or(|it| it.end.is_some()) => {
                 let label = format!("Cut {} now", self.plan.district_id);
                 offers.push(Offer { act: "cut", with: "", label, ask: Ask::Sure });
             }
             Step::Trip => {}
             Step::Coin => {
-                let label = "Choose a place and lay the coin".to_owned();
-                offers.push(Offer { act: "coin", with: "", label, ask: Ask::Place });
+                if self.is_on() {
+                    let label = "Choose a place and lay the coin".to_owned();
+                    offers.push(Offer { act: "coin", with: "", label, ask: Ask::Place });
+                }
                 if self.coins.iter().any(|(good, _)| *good) {
                     offers.push(offer("next", "", "Coins are done"));
                 }

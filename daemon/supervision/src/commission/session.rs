@@ -15,7 +15,7 @@ use super::{
     frogs::FrogCheck,
     results::Results,
     texts,
-    throwing::{Throwing, index},
+    throwing::{Stamp, Throwing, index},
     trip::{TripEnd, TripTest},
 };
 use crate::output::{PowerState, Refusal};
@@ -107,6 +107,10 @@ impl Session {
         it
     }
 
+    pub(super) fn layout(&self) -> &Layout {
+        &self.layout
+    }
+
     /// The next thing that came of inputs.
     pub(crate) fn poll(&mut self) -> Option<(Mono, Told)> {
         self.told.pop_front()
@@ -121,10 +125,12 @@ impl Session {
     /// What can be seen.
     pub(crate) fn handle_sight(&mut self, sight: Sight, now: Mono) {
         if let Some(position) = sight.position {
-            self.throwing.handle_position(position, now);
+            self.throwing.handle_position(position, Stamp { at: now, node: sight.position_told });
         }
-        if let Some(polarity) = sight.frogs.first().and_then(|it| it.measured) {
-            self.throwing.handle_polarity(polarity, now);
+        if let Some(frog) = sight.frogs.first()
+            && let Some(polarity) = frog.measured
+        {
+            self.throwing.handle_polarity(polarity, Stamp { at: now, node: frog.told });
         }
         let rest = self.throwing.rest().map(|(at, _)| at);
         for (frog, seen) in self.frogs.iter_mut().zip(&sight.frogs) {
@@ -256,7 +262,9 @@ impl Session {
                 self.pass(texts::trip_detail(&trip, loaded), now);
             }
             Some(TripEnd::Proved(..)) => self.fail(texts::TRIP_BLIND.to_owned(), now),
+            Some(TripEnd::Late(after)) => self.fail(texts::trip_late(&self.plan, after), now),
             Some(TripEnd::Failed) => self.fail(texts::trip_failed(&self.plan), now),
+            Some(TripEnd::Unproved) => self.fail(texts::trip_unproved(&self.plan), now),
         }
     }
 
@@ -302,6 +310,12 @@ impl Session {
         }
         self.settle(now);
         Ok(Do::Nothing)
+    }
+
+    /// The current of a test lamp flows: it is likely what keeps the block from being clear.
+    pub(crate) fn is_lit(&self) -> bool {
+        let asked = matches!(self.step, Step::Frog | Step::Contact | Step::Trip);
+        asked && self.sight.amps.is_some_and(|amps| LEAST <= amps && amps <= LIMIT)
     }
 
     /// The throw was ordered.

@@ -151,7 +151,9 @@ pub(super) fn trip_detail(trip: &TripTest, loaded: bool) -> String {
         Some(TripEnd::Proved(after, ProofStrength::Weak)) => {
             format!("cut proved weakly after {}", millis(after))
         }
-        Some(TripEnd::Failed) | None => "cut not proved".to_owned(),
+        Some(TripEnd::Late(_) | TripEnd::Failed | TripEnd::Unproved) | None => {
+            "cut not proved".to_owned()
+        }
     };
     let feedback = trip.feedback.map_or_else(
         || "no feedback".to_owned(),
@@ -170,6 +172,24 @@ pub(super) fn trip_failed(plan: &Plan) -> String {
     format!(
         "District {} was ordered off and is not. Pull the plug of the booster; the actuator may be welded.",
         plan.district_id
+    )
+}
+
+/// A cut that nothing proved so far.
+pub(super) fn trip_unproved(plan: &Plan) -> String {
+    format!(
+        "No reading came in time to prove that {} is off. Look at the link of its sensors.",
+        plan.district_id
+    )
+}
+
+/// A cut that was proved when its proof was overdue.
+pub(super) fn trip_late(plan: &Plan, after: Micros) -> String {
+    format!(
+        "The cut of {} was proved after {}, too late: a fault would have cut its booster too. Look at the link of its \
+         sensors, or set cut-within longer; then restore and cut again.",
+        plan.district_id,
+        millis(after)
     )
 }
 

@@ -23,8 +23,12 @@ pub(crate) struct TripTest {
 pub(crate) enum TripEnd {
     /// Proved after this.
     Proved(Micros, ProofStrength),
-    /// It did not go.
+    /// Proved after this, when it had been given up: every fault would take the booster too.
+    Late(Micros),
+    /// Given up: current flows, or the actuator says on.
     Failed,
+    /// Given up: nothing shows that it is on, and no reading came in time to prove that it is off.
+    Unproved,
 }
 
 impl TripTest {
@@ -33,20 +37,26 @@ impl TripTest {
     }
 
     pub(crate) fn handle(&mut self, sight: &DistrictSight, residual: Microamps, now: Mono) {
-        if self.end.is_some() {
+        if matches!(self.end, Some(TripEnd::Proved(..) | TripEnd::Late(_))) {
             return;
         }
         let since = now.since(self.ordered);
         if sight.feedback == Some(false) {
             self.feedback.get_or_insert(since);
         }
-        if sight.amps.is_some_and(|amps| amps < residual) {
+        if sight.amps.is_some_and(|amps| amps < residual) && sight.amps_told > Some(self.ordered) {
             self.gone.get_or_insert(since);
         }
-        self.end = match (sight.power, sight.proved) {
-            (Some(PowerState::Cut), Some((after, how))) => Some(TripEnd::Proved(after, how)),
-            (Some(PowerState::CutFailed), _) => Some(TripEnd::Failed),
-            (_, _) => None,
+        // What was told before the order says nothing about it.
+        let is_deaf = sight.amps_told.is_some_and(|at| at <= self.ordered);
+        let flows = sight.amps.is_some_and(|amps| residual <= amps);
+        let shows_on = !is_deaf && (flows || sight.feedback == Some(true));
+        self.end = match (sight.power, sight.proved, self.end) {
+            (Some(PowerState::Cut), Some((after, how)), None) => Some(TripEnd::Proved(after, how)),
+            (Some(PowerState::Cut), Some((after, _)), Some(_)) => Some(TripEnd::Late(after)),
+            (Some(PowerState::CutFailed), ..) if shows_on => Some(TripEnd::Failed),
+            (Some(PowerState::CutFailed), _, None) => Some(TripEnd::Unproved),
+            (_, _, before) => before,
         };
     }
 

@@ -2,7 +2,7 @@
 //! show the same.
 
 use wiring::{
-    index::MachineIx,
+    index::{BlockIx, FrogIx, MachineIx},
     layout::{Conductor, Position},
     units::{Micros, Mono},
 };
@@ -39,8 +39,23 @@ pub struct SessionView {
     pub verdict: Verdict,
     /// What can be done, the next wanted first.
     pub offers: Vec<Offer>,
+    /// What the person has to hold to the rails now.
+    pub wants: Wants,
     /// What came of the steps, in order.
     pub results: Vec<StepResult>,
+}
+
+/// What a step wants held to the rails.
+#[derive(Clone, Debug, Eq, PartialEq)]
+pub enum Wants {
+    /// Nothing.
+    Nothing,
+    /// A lamp across the rails of a block, so that a current can be seen to go.
+    LampAcross(BlockIx),
+    /// A lamp from a frog to the rail that it does not match, while the contact is measured.
+    LampAtFrog(FrogIx),
+    /// A coin, at this place of the study.
+    Coin(String),
 }
 
 /// How a step stands.
@@ -133,6 +148,7 @@ impl Session {
             readings: self.readings(),
             verdict: self.verdict(),
             offers: self.offers(by_order),
+            wants: self.wants(),
             results: self.results.iter().cloned().collect(),
         }
     }
@@ -295,7 +311,15 @@ impl Session {
     }
 
     fn power(&self) -> String {
-        self.sight.district.power.map_or_else(none, |it: PowerState| it.word().to_owned())
+        let word = |it: PowerState| match it {
+            PowerState::Unknown => "not known",
+            PowerState::On => "on",
+            PowerState::Cutting => "being cut",
+            PowerState::Cut => "off",
+            PowerState::CutFailed => "not proved off",
+            PowerState::Restoring => "coming on",
+        };
+        self.sight.district.power.map_or_else(none, |it| word(it).to_owned())
     }
 
     fn feedback(&self) -> String {
@@ -392,6 +416,7 @@ impl Session {
             .is_some_and(|it| self.plan.residual + self.plan.residual <= it);
         match (&self.trip, load) {
             (Some(_), _) => (Mood::Open, "Ordered. Waiting for proof.".to_owned()),
+            (None, _) if !self.is_on() => (Mood::Open, self.restore_first()),
             (None, true) => (Mood::Open, "Ready to cut.".to_owned()),
             (None, false) => {
                 (Mood::Open, "No current flows: only the feedback can be tested.".to_owned())
@@ -399,10 +424,37 @@ impl Session {
         }
     }
 
+    /// Power is on.
+    pub(super) fn is_on(&self) -> bool {
+        self.sight.district.power == Some(PowerState::On)
+    }
+
+    fn restore_first(&self) -> String {
+        format!("{} is not on. Restore it first.", self.plan.district_id)
+    }
+
+    /// What must be held to the rails now.
+    fn wants(&self) -> Wants {
+        let Some(frog) = self.plan.frogs.first().map(|it| it.frog) else { return Wants::Nothing };
+        let here = self.throwing.rest().map(|(at, _)| at);
+        let read = self.contact.drops.last().map(|it| it.position);
+        match (self.step, &self.coin) {
+            (Step::Trip, _) if self.is_on() && self.trip.is_none() => {
+                Wants::LampAcross(self.layout().block_of_frog(frog))
+            }
+            (Step::Contact, _) if self.is_on() && here.is_some() && here != read => {
+                Wants::LampAtFrog(frog)
+            }
+            (Step::Coin, Some(coin)) if self.is_on() => Wants::Coin(coin.place.clone()),
+            (_, _) => Wants::Nothing,
+        }
+    }
+
     fn coin_verdict(&self) -> (Mood, String) {
         match (&self.coin, self.coins.last()) {
             (Some(coin), _) => (Mood::Open, format!("Lay it at {} now.", coin.place)),
             (None, Some((_, text))) => (Mood::Good, text.clone()),
+            (None, None) if !self.is_on() => (Mood::Open, self.restore_first()),
             (None, None) => (Mood::Open, "Choose a place.".to_owned()),
         }
     }

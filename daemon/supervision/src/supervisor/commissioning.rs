@@ -120,7 +120,11 @@ impl Supervisor {
                     self.commissioning.sessions[place].results.iter().cloned().collect();
             }
             Do::Throw(to, confirmed) => {
-                self.throw(machine, to, confirmed, at)?;
+                let lit = self.commissioning.sessions[place].is_lit();
+                self.throw(machine, to, confirmed, at).map_err(|why| match why {
+                    Refusal::Occupied if lit => Refusal::LampOn,
+                    other => other,
+                })?;
                 self.commissioning.sessions[place].handle_order(to, at);
             }
             Do::Cut => self.cut_for_test(place, at)?,
@@ -134,7 +138,9 @@ impl Supervisor {
         let feed = Feed::District(district);
         let nth = self.model.feed_at(feed);
         if !self.powers[nth].is_on() {
-            return Err(Refusal::FedFromDead);
+            let booster = self.model.layout.districts[district.at()].booster.at();
+            let dead = self.powers[booster].is_proved_off();
+            return Err(if dead { Refusal::FedFromDead } else { Refusal::NotOn });
         }
         self.commissioning.cuts[nth] = None;
         self.commissioning.sessions[place].handle_cut_order(at);

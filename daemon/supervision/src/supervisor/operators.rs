@@ -12,7 +12,7 @@ use crate::{
     alarm::{AlarmKey, AlarmState},
     alarms::{Condition, Grade},
     cause::Cause,
-    input::{Act, Feed, OperatorRequest, OrderId},
+    input::{Act, Feed, OperatorRequest, OrderId, Shelving},
     output::{Action, Decision, EventKind, Occupancy, Order, PowerState, Refusal},
     record::{Accused, FaultNumber},
     start::StartPower,
@@ -46,8 +46,8 @@ impl Supervisor {
             }
             Act::Reset(key) => self.alarms.reset(key, at),
             Act::ResetFirstOut(key) => self.alarms.reset_first_out(key),
-            Act::Shelve { alarm, span, .. } => {
-                self.alarms.shelve(alarm, span, at)?;
+            Act::Shelve { alarm, lasts, .. } => {
+                self.alarms.shelve(alarm, lasts, at)?;
                 self.alarms.sign(alarm, who, at);
                 Ok(())
             }
@@ -305,8 +305,11 @@ impl Supervisor {
             Act::Acknowledge(key) => format!("acknowledge {}", alarm(key)),
             Act::Reset(key) => format!("reset {}", alarm(key)),
             Act::ResetFirstOut(key) => format!("reset first-out of {}", alarm(key)),
-            Act::Shelve { alarm: key, span, reason } => {
+            Act::Shelve { alarm: key, lasts: Shelving::For(span), reason } => {
                 format!("shelve {} for {span}: {reason}", alarm(key))
+            }
+            Act::Shelve { alarm: key, lasts: Shelving::Session, reason } => {
+                format!("shelve {} until the session ends: {reason}", alarm(key))
             }
             Act::Unshelve(key) => format!("unshelve {}", alarm(key)),
             Act::OutOfService(key) => format!("take {} out of service", alarm(key)),

@@ -344,13 +344,27 @@ impl Supervisor {
         proved && !hot && !frog_first && self.restores[feed].holds().is_empty()
     }
 
-    /// A contact of the district is still warm from a fault.
+    /// A contact of the district is still warm, and may be so from the fault that cut it. A cut that a person ordered
+    /// of an undisturbed district has no suspect: what is warm there is warm from its load.
     pub(super) fn hot_suspect(&self, district: DistrictIx, at: Mono) -> bool {
+        if self.is_off_by_hand(district) {
+            return false;
+        }
         let hot = |frog: &FrogIx| {
             let poles = &self.model.frogs[frog.at()].poles;
             poles.iter().any(|(pole, _)| self.contacts[pole.at()].image_at(at).theta > 0.1)
         };
         self.model.district_frogs[district.at()].iter().any(hot)
+    }
+
+    /// What keeps the district off was ordered by a person, not by a fault.
+    fn is_off_by_hand(&self, district: DistrictIx) -> bool {
+        let own = self.model.feed_at(Feed::District(district));
+        let booster = self.model.layout.districts[district.at()].booster.at();
+        let mut ordered =
+            [own, booster].into_iter().filter_map(|feed| self.powers[feed].why()).peekable();
+        ordered.peek().is_some()
+            && ordered.all(|why| matches!(why, (Cause::Operator | Cause::Shutdown, None)))
     }
 
     /// Orders a feed on.

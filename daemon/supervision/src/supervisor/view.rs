@@ -185,6 +185,7 @@ impl Supervisor {
                 by: it.by.clone(),
                 under: it.under,
                 shelved_until: it.shelved_until,
+                for_session: it.for_session && it.state == AlarmState::Shelved,
                 latched: it.latched,
                 feed: feed_of(*key, it.district),
                 text: it.text.clone(),

@@ -4,10 +4,11 @@ use crate::output::Refusal;
 
 impl Refusal {
     /// Every refusal.
-    pub const ALL: [Self; 20] = [
+    pub const ALL: [Self; 22] = [
         Self::NotInThatState,
         Self::NoActuator,
         Self::AlreadyOn,
+        Self::NotOn,
         Self::FedFromDead,
         Self::Held,
         Self::AcknowledgeFirst,
@@ -16,6 +17,7 @@ impl Refusal {
         Self::NotProved,
         Self::Blind,
         Self::Occupied,
+        Self::LampOn,
         Self::UnderFault,
         Self::NoChannel,
         Self::ShelvingLimit,
@@ -34,6 +36,7 @@ impl Refusal {
             Self::NotInThatState => "not-in-that-state",
             Self::NoActuator => "no-actuator",
             Self::AlreadyOn => "already-on",
+            Self::NotOn => "not-on",
             Self::FedFromDead => "fed-from-dead",
             Self::Held => "held",
             Self::AcknowledgeFirst => "acknowledge-first",
@@ -41,6 +44,7 @@ impl Refusal {
             Self::ContactHot => "contact-hot",
             Self::NotProved => "not-proved",
             Self::Blind => "blind",
+            Self::LampOn => "lamp-on",
             Self::Occupied => "occupied",
             Self::UnderFault => "under-fault",
             Self::NoChannel => "no-channel",
@@ -62,6 +66,7 @@ pub const fn refusal_text(refusal: Refusal) -> &'static str {
         Refusal::NotInThatState => "the alarm is in no state for this",
         Refusal::NoActuator => "it has no actuator: switch it by hand at its breaker",
         Refusal::AlreadyOn => "it is on already",
+        Refusal::NotOn => "it is not on: restore it first",
         Refusal::FedFromDead => "the booster above it is off: restore that first",
         Refusal::Held => "somebody holds it: the holder must release it first",
         Refusal::AcknowledgeFirst => "acknowledge the alarm that cut it first",
@@ -72,6 +77,9 @@ pub const fn refusal_text(refusal: Refusal) -> &'static str {
         Refusal::NotProved => "the cut is not proved yet: wait until current is gone",
         Refusal::Blind => "no fresh current reading, nothing would protect it: confirm to go on",
         Refusal::Occupied => "the turnout is occupied, or not proved clear",
+        Refusal::LampOn => {
+            "the turnout is not proved clear, likely because the test lamp is lit: lift the lamp off, then throw"
+        }
         Refusal::UnderFault => "fault current flows: cut first, then throw",
         Refusal::NoChannel => "the machine has no throw channel, or its link is down",
         Refusal::ShelvingLimit => "too long for this priority, or shelving is not allowed",

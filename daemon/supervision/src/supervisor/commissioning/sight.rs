@@ -82,6 +82,7 @@ impl Supervisor {
         let here = position.map_or(told, MachinePosition::at_rest);
         Sight {
             position,
+            position_told: self.store.slot(channel).told(),
             frogs: plan
                 .frogs
                 .iter()
@@ -109,7 +110,8 @@ impl Supervisor {
             Some(_) | None => None,
         };
         let it = &self.frogs[frog.at()];
-        FrogSight { right, measured, judged: it.is_judged(), wrong: it.is_mismatched() }
+        let told = self.store.slot(self.model.frog_polarity[frog.at()]).told();
+        FrogSight { right, measured, told, judged: it.is_judged(), wrong: it.is_mismatched() }
     }
 
     fn test_current(&self, frog: FrogIx) -> Option<Microamps> {
@@ -125,8 +127,10 @@ impl Supervisor {
         let feed = self.model.feed_at(Feed::District(district));
         let power = &self.powers[feed];
         let feedback = self.model.channel(Object::District(district), Quantity::Feedback);
+        let current = self.model.district_current[district.at()];
         DistrictSight {
-            amps: match self.store.fresh(self.model.district_current[district.at()]) {
+            amps_told: self.store.slot(current).last.map(|(at, _)| at),
+            amps: match self.store.fresh(current) {
                 Some(Value::Current(amps)) => Some(amps),
                 Some(_) | None => None,
             },

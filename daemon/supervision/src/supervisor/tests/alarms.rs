@@ -3,7 +3,10 @@
 use wiring::units::{Micros, Mono};
 
 use super::rig::{Rig, alarms, check_with};
-use crate::input::{Input, LinkReport, NodeIx, Transport};
+use crate::{
+    commission::When,
+    input::{Input, LinkReport, NodeIx, Transport},
+};
 
 #[test]
 fn a_bad_reading_is_named_once_and_clears_after_5_s_of_good_ones() {
@@ -106,13 +109,13 @@ fn who_acknowledged_is_named_and_the_first_out_mark_goes_by_its_own_act() {
     );
     let shown = |rig: &Rig| {
         let alarm = rig.sut.snapshot().alarms.into_iter().next().unwrap();
-        (alarm.first_out, alarm.by.map(|by| (by.who, by.at.0 / 1000)))
+        (alarm.first_out, alarm.by.map(|by| (by.who, by.at)))
     };
     assert_eq!(shown(&rig), (true, None), "nobody has acknowledged it yet");
     rig.play("2520..3500/20 district/quarry/current 0.1\n3000 ! bob: ack frog-dead frog/T1");
-    assert_eq!(shown(&rig), (true, Some(("bob".to_owned(), 3000))));
+    assert_eq!(shown(&rig), (true, Some(("bob".to_owned(), When::Run(Mono(3_000_000))))));
     rig.play("3520..4500/20 district/quarry/current 0.1\n4000 ! first-out frog-dead frog/T1");
-    assert_eq!(shown(&rig), (false, Some(("bob".to_owned(), 3000))));
+    assert_eq!(shown(&rig), (false, Some(("bob".to_owned(), When::Run(Mono(3_000_000))))));
 }
 
 #[test]

@@ -160,6 +160,97 @@ fn a_good_turnout_passes_step_by_step_and_is_proved() {
     assert_eq!(snapshot.proofs[0].proved.as_ref().unwrap().who, "IH");
 }
 
+/// At the trip test after 2 s, with currents up to 3 s.
+const AT_TRIP: &str = "
+    0..3000/100 district/quarry/current 0.2
+    0 machine/T1/position normal
+    1000 ! commission T1 begin
+    1500 ! commission T1 next
+    1600 ! commission T1 skip later
+    1700 ! commission T1 skip later
+    1800 ! commission T1 skip later
+    2000 ! commission T1 skip later
+    3000 ! commission T1 cut
+";
+
+#[test]
+fn a_cut_that_is_not_proved_in_time_fails_and_is_tried_again() {
+    let again = "3600 ! ack cut-failed district/quarry
+                 4000 ! commission T1 cut
+                 4500 ! restore district/quarry
+                 4520..6000/20 district/quarry/current 0.2
+                 6000 ! commission T1 cut
+                 6010..6100/20 district/quarry/current 0.0\n";
+    let passed = "6030 trip-test passed: cut proved weakly after 30 ms; no feedback; 0.20 A gone after 10 ms";
+    let unproved = "3300 trip-test failed: No reading came in time to prove that quarry is off. Look at the link of its \
+                    sensors.";
+    let failed = "trip-test failed: District quarry was ordered off and is not. Pull the plug of the booster; the \
+                  actuator may be welded.";
+    let late = "3470 trip-test failed: The cut of quarry was proved after 470 ms, too late: a fault would have cut its \
+                booster too. Look at the link of its sensors, or set cut-within longer; then restore and cut again.";
+    let cases = [
+        // Nothing comes, then the proof.
+        ("3450..3600/20 district/quarry/current 0.0", vec![unproved.to_owned(), late.to_owned()]),
+        // The current stays, and goes at last.
+        (
+            "3020..3450/20 district/quarry/current 0.2\n3450..3600/20 district/quarry/current 0.0",
+            vec![format!("3300 {failed}"), late.to_owned()],
+        ),
+        // Nothing comes, then current that still flows, then the proof.
+        (
+            "3350 district/quarry/current 0.2\n3450..3600/20 district/quarry/current 0.0",
+            vec![unproved.to_owned(), format!("3350 {failed}"), late.to_owned()],
+        ),
+    ];
+    for (readings, mut want) in cases {
+        let mut rig = Rig::new(LABELS);
+        rig.play(&format!("{AT_TRIP}\n{readings}\n{again}"));
+        want.push(passed.to_owned());
+        assert_eq!(kept(&rig)[6..], want, "{readings}");
+        assert_eq!(
+            rig.shown(acts).iter().filter(|it| it.contains("refused")).collect::<Vec<_>>(),
+            ["4000 refused NotOn"]
+        );
+    }
+}
+
+#[test]
+fn a_test_cut_has_no_suspect_whose_contact_must_cool() {
+    // A train warms the contact of its frog; a person cuts, and restores at once.
+    let cases = [
+        ("! commission T1 cut", "3100 done; 3100 on district/quarry operator"),
+        ("! cut district/quarry", "3100 done; 3100 on district/quarry operator"),
+    ];
+    for (cut, want) in cases {
+        let mut rig = Rig::new(LABELS);
+        let warm = "0..3000/20 block/q1/current 0.6\n0 frog/T1/polarity B";
+        let journal = AT_TRIP.replace("! commission T1 cut", cut);
+        rig.play(&format!(
+            "{warm}\n{journal}\n3020..3100/20 district/quarry/current 0.0\n3100 ! restore district/quarry"
+        ));
+        assert!(rig.sut.snapshot().poles[0].image > 100, "{cut}: the contact is warm");
+        let mut acts = rig.shown(acts);
+        let mut last = acts.split_off(acts.len() - 2);
+        last.sort();
+        assert_eq!(last.join("; "), want, "{cut}");
+    }
+}
+
+#[test]
+fn a_throw_is_refused_with_the_test_lamp_as_the_likely_reason() {
+    let lit = "16050..20000/100 block/q1/current 0.9\n";
+    let cases = [
+        // In the frog's step; when the lamp is off again; before that step.
+        (format!("{}{lit}17990 ! commission T1 throw normal", thrown()), "17990 refused LampOn"),
+        (format!("{}{lit}22000 ! commission T1 throw normal", thrown()), "22000 done"),
+        (format!("{lit}17990 ! commission T1 throw reverse"), "17990 refused Occupied"),
+    ];
+    for (journal, want) in cases {
+        let rig = rig(LABELS, &journal);
+        assert_eq!(rig.shown(acts).last().map(String::as_str), Some(want), "{journal}");
+    }
+}
+
 #[test]
 fn a_failing_step_names_the_mistake_and_the_wires() {
     let reversed = thrown().replace("polarity A", "polarity X").replace("polarity B", "polarity A");

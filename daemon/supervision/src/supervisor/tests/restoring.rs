@@ -249,6 +249,7 @@ fn alarms_come_back_over_a_restart_and_still_want_to_be_seen() {
         state: AlarmState::LatchedUnacknowledged,
         text: "District quarry: short circuit".to_owned(),
         shelved_until: None,
+        by: None,
     });
     let mut rig = Rig::start("", Start::live(remembered));
     rig.play(
