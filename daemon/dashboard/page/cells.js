@@ -15,33 +15,46 @@ function svg(name, attributes) {
   return node;
 }
 
+/** A name that differs in numbers only is written again after this long, or when the cell is reached. Unit: ms. */
+const RENAMED_AFTER = 5000;
+
+/** What every cell begins as: copied whole, since making its parts one by one takes several times as long.
+ * @param {boolean} small */
+function blank(small) {
+  const button = document.createElement('button');
+  button.type = 'button';
+  button.tabIndex = -1;
+  button.className = 'cell';
+  const glyph = svg('svg', { viewBox: '0 0 18 18', class: 'glyph', 'aria-hidden': 'true' });
+  glyph.append(svg('rect', { x: 0.5, y: 0.5, width: 17, height: 17, rx: 1 }), svg('path', { class: 'mid', d: 'M0 9h18' }), svg('path', { class: 'up' }), svg('path', { class: 'low' }));
+  const bar = svg('svg', { viewBox: `0 0 ${BAR} 5`, class: 'bar', preserveAspectRatio: 'none', 'aria-hidden': 'true' });
+  bar.append(svg('rect', { class: 'track', x: 0, y: 0.5, width: BAR, height: 4 }), svg('rect', { class: 'fill', x: 0, y: 0.5, height: 4, width: 0 }), svg('rect', { class: 'tick', x: 0, y: 0, height: 5, width: 2 }));
+  if (!small) button.append(document.createElement('span'), document.createElement('b'));
+  button.append(glyph, bar);
+  return button;
+}
+
+const BLANKS = { small: blank(true), large: blank(false) };
+
 class Cell {
   /** @param {any} t @param {number} at @param {boolean} small */
   constructor(t, at, small) {
-    this.button = document.createElement('button');
-    this.button.type = 'button';
+    this.button = /** @type {HTMLButtonElement} */ ((small ? BLANKS.small : BLANKS.large).cloneNode(true));
     this.button.dataset.turnout = String(at);
-    this.button.tabIndex = -1;
-    this.button.className = 'cell';
-    const glyph = svg('svg', { viewBox: '0 0 18 18', class: 'glyph', 'aria-hidden': 'true' });
-    this.up = svg('path', { class: 'up' });
-    this.low = svg('path', { class: 'low' });
-    glyph.append(svg('rect', { x: 0.5, y: 0.5, width: 17, height: 17, rx: 1 }), svg('path', { class: 'mid', d: 'M0 9h18' }), this.up, this.low);
-    const bar = svg('svg', { viewBox: `0 0 ${BAR} 5`, class: 'bar', preserveAspectRatio: 'none', 'aria-hidden': 'true' });
-    this.load = svg('rect', { class: 'fill', x: 0, y: 0.5, height: 4, width: 0 });
-    this.heat = svg('rect', { class: 'tick', x: 0, y: 0, height: 5, width: 2 });
-    bar.append(svg('rect', { class: 'track', x: 0, y: 0.5, width: BAR, height: 4 }), this.load, this.heat);
-    this.side = document.createElement('b');
-    if (small) {
-      this.button.append(glyph, bar);
-    } else {
-      const id = document.createElement('span');
+    const parts = [...this.button.children];
+    const [glyph, bar] = parts.slice(-2);
+    [, , this.up, this.low] = glyph.children;
+    [, this.load, this.heat] = bar.children;
+    /** @type {HTMLElement|null} */ this.side = null;
+    if (!small) {
+      const [id, side] = /** @type {HTMLElement[]} */ (parts);
       id.textContent = t.id;
       if (t.id.length > 3) id.className = 'long';
-      this.button.append(id, this.side, glyph, bar);
+      this.side = side;
     }
     /** @type {any} */ this.shown = null;
-    this.last = { className: '', up: '', low: '', load: -1, heat: -1, side: '', name: '' };
+    this.last = { className: '', up: '', low: '', load: -1, heat: -1, side: '' };
+    this.named = { state: '', at: 0 };
   }
 
   /** @param {any} t @param {any} s @param {boolean} chosen */
@@ -56,8 +69,15 @@ class Cell {
     this.set('low', lowerMark(t), (v) => this.low.setAttribute('d', v));
     this.set('load', Math.round((Math.min(t.load, 100) / 100) * BAR), (v) => this.load.setAttribute('width', v));
     this.set('heat', Math.round((Math.min(t.heat, 100) / 100) * (BAR - 2)), (v) => this.heat.setAttribute('x', v));
-    this.set('side', t.position === 'normal' ? 'N' : t.position === 'reverse' ? 'R' : '', (v) => (this.side.dataset.side = v));
-    this.set('name', cellName(t, s), (v) => this.button.setAttribute('aria-label', v));
+    this.set('side', t.position === 'normal' ? 'N' : t.position === 'reverse' ? 'R' : '', (v) => { if (this.side) this.side.dataset.side = v; });
+    const state = `${t.position} ${t.frog} ${bad?.level} ${bad?.text} ${t.old}`;
+    if (state !== this.named.state || s.t - this.named.at > RENAMED_AFTER) this.name(t, s, state);
+  }
+
+  /** Its name in words, with load and heat. @param {any} t @param {any} s @param {string} [state] */
+  name(t, s, state = this.named.state) {
+    this.named = { state, at: s.t };
+    this.button.setAttribute('aria-label', cellName(t, s));
   }
 
   /** @param {string} key @param {any} value @param {(v: any) => void} put */
@@ -84,6 +104,14 @@ class TurnoutCells extends HTMLElement {
     this.addEventListener('keydown', (e) => this.move(e));
     this.addEventListener('pointerup', (e) => { this.touched = e.pointerType === 'touch'; });
     this.addEventListener('click', (e) => this.choose(e));
+    this.addEventListener('focusin', (e) => this.rename(e));
+  }
+
+  /** A cell that is reached says what it shows now. @param {Event} e */
+  rename(e) {
+    const at = Number(/** @type {HTMLElement} */ (e.target).closest('button')?.dataset.turnout ?? NaN);
+    const s = store.state;
+    if (s?.turnouts[at]) this.cells.get(at)?.name(s.turnouts[at], s);
   }
 
   /** @param {{s: any, list: number[], small: boolean, chosen: number|null}} model */

@@ -5,7 +5,7 @@ import { post, session, signIn } from './act.js';
 import { prefer, prefs } from './prefs.js';
 import { sign } from './signs.js';
 import { store } from './store.js';
-import { capital, isOpen, level } from './words.js';
+import { capital, isOpen, level, thin } from './words.js';
 
 const HOLD = 1000;
 const CONFIRM = 4000;
@@ -78,24 +78,23 @@ function told(answer) {
   open('Not done', (_, close) => html`${refusal(answer)}<div class="buttons"><button class="act" @click=${close}>Close</button></div>`);
 }
 
-/** An evening: where a session ends the daemon does not know. Unit: min. */
-const SESSION = 240;
 const REASONS = ['known and being worked on', 'sensor is faulty', 'not used this session', 'waiting for a part'];
 
 /** @param {any} a */
 export function shelveDialog(a) {
-  const spans = level(a.priority) === 1 ? [5, 15] : [5, 15, 60, SESSION];
+  const spans = level(a.priority) === 1 ? [5, 15] : [5, 15, 60];
   const submit = (e, close) => {
     e.preventDefault();
     const form = new FormData(e.target);
     close();
-    request('shelve', { alarm: a.alarm, subject: a.subject, minutes: Number(form.get('minutes')), reason: String(form.get('reason')) });
+    const minutes = Number(form.get('minutes'));
+    request('shelve', { alarm: a.alarm, subject: a.subject, ...(minutes ? { minutes } : { session: true }), reason: String(form.get('reason')) });
   };
   open('Shelve this alarm', (_, close) => html`
     <form @submit=${(e) => submit(e, close)}>
-      <p>${a.text}</p>
-      <p>A shelved alarm is silent and comes back by itself. Nothing is shelved for ever.</p>
-      <label>For<select name="minutes">${spans.map((m) => html`<option value=${m}>${m === SESSION ? 'end of session (4\u202fh)' : `${m}\u202fmin`}</option>`)}</select></label>
+      <p>${thin(a.text)}</p>
+      <p>A shelved alarm is silent and comes back by itself. Nothing is shelved for ever: a session ends when Checkrail stops, or after 12\u202fh.</p>
+      <label>For<select name="minutes">${spans.map((m) => html`<option value=${m}>${m}\u202fmin</option>`)}${level(a.priority) === 1 ? nothing : html`<option value="0">until the session ends</option>`}</select></label>
       <label>Because<select name="reason">${REASONS.map((r) => html`<option>${r}</option>`)}</select></label>
       <div class="buttons"><button type="button" @click=${close}>Cancel</button><button class="act" type="submit">Shelve</button></div>
     </form>`);
@@ -145,9 +144,9 @@ function restoreBody(at, held, answer, close) {
   const blocked = on || open.length > 0 || store.isLost();
   const still = wrong.map((t) => html`<li>${t.id} frog is still on ${t.measured === 'A' || t.measured === 'B' ? `conductor ${t.measured}` : 'the wrong rail'}</li>`);
   return html`
-    <p><strong>${on ? 'It is on.' : `It was cut: ${d.cause_text ?? 'no cause is recorded'}.`}</strong></p>
+    <p><strong>${on ? 'It is on.' : `It was cut: ${thin(d.cause_text ?? 'no cause is recorded')}.`}</strong></p>
     ${still.length ? html`<ul>${still}</ul>` : nothing}
-    ${open.map((a) => html`<p class="ask">${sign(level(a.priority))}<span>${a.text}</span><button @click=${() => request('acknowledge', { alarm: a.alarm, subject: a.subject })}>Acknowledge</button></p>`)}
+    ${open.map((a) => html`<p class="ask">${sign(level(a.priority))}<span>${thin(a.text)}</span><button @click=${() => request('acknowledge', { alarm: a.alarm, subject: a.subject })}>Acknowledge</button></p>`)}
     <ol class="quiet"><li>Look: is the cause gone, and are hands off the track?</li><li>Smell: wheels, rails and machines may be hot.</li><li>Restore.</li></ol>
     ${refusal(answer)}
     <div class="buttons"><button @click=${close}>Leave it off</button>

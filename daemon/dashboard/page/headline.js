@@ -1,6 +1,6 @@
 // @ts-check
 // The sentence on top: what is wrong, worst first, made from the state alone.
-import { capital, count, isActive, isAside, isOpen, level, percent, trouble } from './words.js';
+import { capital, count, isActive, isAside, isOpen, level, percent, thin, trouble } from './words.js';
 
 /**
  * @typedef {{level: number, title: string, detail: string, fault: number|null, restore: number|null}} Headline
@@ -38,7 +38,7 @@ function off(s) {
     const names = off.map(({ d }) => d.id).join(', ');
     return { level, fault, restore, title: `${off.length} districts are off: ${names}.`, more: capital(`${d.id}: ${reason(s, d, at)}.`) };
   }
-  const lock = [capital(d.cause_text ?? ''), d.locked_out ? 'Locked out until an operator restores it' : ''].filter(Boolean).map((it) => `${it}.`).join(' ');
+  const lock = [thin(capital(d.cause_text ?? '')), d.locked_out ? 'Locked out until an operator restores it' : ''].filter(Boolean).map((it) => `${it}.`).join(' ');
   return { level, fault, restore, title: `${capital(d.id)} is off. ${capital(reason(s, d, at))}.`, more: lock };
 }
 
@@ -80,7 +80,7 @@ function otherAlarm(s) {
   const alarms = s.alarms.filter((a) => !isAside(a) && (isActive(a) || isOpen(a)));
   if (alarms.length === 0) return null;
   const first = [...alarms].sort((a, b) => level(a.priority) - level(b.priority))[0];
-  return { level: level(first.priority), title: `${count(alarms.length, 'alarm')} to look at.`, more: `${first.text}.`.replace(/\.\.$/, '.') };
+  return { level: level(first.priority), title: `${count(alarms.length, 'alarm')} to look at.`, more: `${thin(first.text)}.`.replace(/\.\.$/, '.') };
 }
 
 /** @param {any} s */

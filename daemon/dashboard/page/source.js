@@ -4,7 +4,59 @@
 /** A page nobody sees gives its own connection back after this long. Unit: ms. */
 const HIDDEN_AFTER = 60_000;
 
+/** Patience for the whole state. Unit: ms. */
+const PATIENCE = 4000;
+
 /** @typedef {(event: string, data: any) => void} Heard */
+
+/** One connection: first the whole state by a request of its own, since only that comes compressed, then the stream from
+ * there on. Where the state cannot be had, the stream begins with it. */
+export class Connection {
+  /** @param {Heard} heard */
+  constructor(heard) {
+    this.heard = heard;
+    /** @type {EventSource|null} */ this.source = null;
+    this.over = false;
+    this.begin();
+  }
+
+  async begin() {
+    const snap = await whole();
+    if (this.over) return;
+    if (snap) this.heard('snap', snap);
+    // The state may not fit what the hearer has: then it began anew.
+    if (!this.over) this.follow(snap ? `?after=${snap.epoch}.${snap.q}` : '');
+  }
+
+  /** @param {string} from */
+  follow(from) {
+    const source = new EventSource(`/api/v1/stream${from}`);
+    source.addEventListener('snap', (e) => this.heard('snap', JSON.parse(e.data)));
+    source.addEventListener('d', (e) => this.heard('d', JSON.parse(e.data)));
+    source.addEventListener('bye', () => this.heard('bye', {}));
+    source.addEventListener('error', () => this.heard('error', { closed: source.readyState === EventSource.CLOSED }));
+    this.source = source;
+  }
+
+  isClosed() {
+    return this.over || this.source?.readyState === EventSource.CLOSED;
+  }
+
+  close() {
+    this.over = true;
+    this.source?.close();
+  }
+}
+
+/** The whole state, or null. */
+async function whole() {
+  try {
+    const response = await fetch('/api/v1/state?trends=true', { credentials: 'same-origin', cache: 'no-store', signal: AbortSignal.timeout(PATIENCE) });
+    return response.ok ? await response.json() : null;
+  } catch {
+    return null;
+  }
+}
 
 /** @param {Heard} heard */
 export function connect(heard) {
@@ -53,26 +105,21 @@ class Own {
   /** @param {Heard} heard */
   constructor(heard) {
     this.heard = heard;
-    /** @type {EventSource|null} */ this.source = null;
+    /** @type {Connection|null} */ this.connection = null;
     /** @type {number|undefined} */ this.timer = undefined;
   }
 
   start() { this.open(); }
 
   open() {
-    this.source?.close();
-    const source = new EventSource('/api/v1/stream');
-    source.addEventListener('snap', (e) => this.heard('snap', JSON.parse(e.data)));
-    source.addEventListener('d', (e) => this.heard('d', JSON.parse(e.data)));
-    source.addEventListener('bye', () => this.heard('bye', {}));
-    source.addEventListener('error', () => this.heard('error', { closed: source.readyState === EventSource.CLOSED }));
-    this.source = source;
+    this.connection?.close();
+    this.connection = new Connection(this.heard);
   }
 
   /** @param {boolean} visible */
   seen(visible) {
     clearTimeout(this.timer);
-    if (!visible) this.timer = setTimeout(() => this.source?.close(), HIDDEN_AFTER);
+    if (!visible) this.timer = setTimeout(() => this.connection?.close(), HIDDEN_AFTER);
     else this.open();
   }
 }

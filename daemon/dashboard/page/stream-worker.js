@@ -1,6 +1,7 @@
 // @ts-check
 // One stream for all tabs of a browser: HTTP/1.1 gives a browser six connections to one address, and an open stream
 // takes one of them. Tabs say whether they are seen; while none is, the connection is given back.
+import { Connection } from './source.js';
 import { apply, fromSnap } from './store.js';
 
 /** Nobody has looked for this long: the stream is closed. Unit: ms. */
@@ -12,8 +13,8 @@ const PAUSE = 1000;
 const tabs = new Map();
 /** @type {any} */
 let state = null;
-/** @type {EventSource|null} */
-let source = null;
+/** @type {Connection|null} */
+let connection = null;
 let openedAt = 0;
 /** @type {number|undefined} */
 let unseen;
@@ -26,17 +27,13 @@ function tell(message) {
 function open() {
   if (Date.now() - openedAt < PAUSE) return;
   openedAt = Date.now();
-  source?.close();
-  source = new EventSource('/api/v1/stream');
-  source.addEventListener('snap', (e) => take('snap', e.data));
-  source.addEventListener('d', (e) => take('d', e.data));
-  source.addEventListener('bye', () => tell({ event: 'bye' }));
-  source.addEventListener('error', () => tell({ event: 'error', closed: source?.readyState === EventSource.CLOSED }));
+  connection?.close();
+  connection = new Connection(take);
 }
 
-/** @param {string} event @param {string} text */
-function take(event, text) {
-  const data = JSON.parse(text);
+/** @param {string} event @param {any} data */
+function take(event, data) {
+  if (event === 'bye' || event === 'error') return tell({ event, ...data });
   if (event === 'snap') state = fromSnap(data);
   else state = apply(state, data);
   // A gap: the next message would not fit either.
@@ -54,8 +51,8 @@ function snapshot() {
 }
 
 function close() {
-  source?.close();
-  source = null;
+  connection?.close();
+  connection = null;
   state = null;
 }
 
@@ -68,7 +65,7 @@ function hear(port, message) {
     unseen = setTimeout(close, UNSEEN);
     return;
   }
-  if (message.ask === 'open' || !source || source.readyState === EventSource.CLOSED) open();
+  if (message.ask === 'open' || !connection || connection.isClosed()) open();
   else if (message.ask === 'snap' && state) port.postMessage({ event: 'snap', data: snapshot() });
 }
 

@@ -13,6 +13,9 @@ export const voltsUnit = (mv) => (mv === null || mv === undefined ? 'not measure
 /** @param {number} value */
 export const percent = (value) => `${value}${THIN}%`;
 
+/** A text of the daemon: no line ends between a number and its unit. @param {string} text */
+export const thin = (text) => text.replace(/(\d) (A|V|ms|s|%|min|mohm)\b/g, `$1${THIN}$2`).replace(/(\d) %/g, `$1${THIN}%`);
+
 /** @param {number} n @param {number} width */
 const pad = (n, width = 2) => String(n).padStart(width, '0');
 
@@ -100,7 +103,7 @@ export function alarmState(a, first, now) {
   if (a.latched && a.state.startsWith('latched')) parts.push('latched');
   if (a.cleared) parts.push(`cleared ${clock(a.cleared)}`);
   if (a.state === 'acknowledged' || a.state === 'latched-acknowledged') parts.push(`acknowledged${by(a)}`);
-  if (a.state === 'shelved') parts.push(a.shelved_until ? `shelved until ${clock(a.shelved_until)}${now === undefined ? '' : `, ${span(Math.max(0, a.shelved_until - now))} left`}${by(a)}` : `shelved${by(a)}`);
+  if (a.state === 'shelved') parts.push(a.shelved_until ? `shelved until ${a.for_session ? 'the session ends, or ' : ''}${clock(a.shelved_until)}${now === undefined ? '' : `, ${span(Math.max(0, a.shelved_until - now))} left`}${by(a)}` : `shelved${by(a)}`);
   if (a.state === 'out-of-service') parts.push(`out of service${by(a)}${a.by_at ? ` since ${clock(a.by_at)}` : ''}`);
   if (first && !a.first_out && a.raised >= first.raised && a.raised - first.raised <= BURST) parts.push(`${span(a.raised - first.raised)} after first-out`);
   return parts.join(', ');

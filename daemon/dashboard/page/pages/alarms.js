@@ -5,7 +5,7 @@ import { repeat } from '../vendor/lit-html/directives/repeat.js';
 import { ui } from '../app.js';
 import { request, shelveDialog } from '../dialogs.js';
 import { sign } from '../signs.js';
-import { alarmState, clock, count, isActive, isAside, isOpen, level, span } from '../words.js';
+import { alarmState, clock, count, isActive, isAside, isOpen, level, span, thin } from '../words.js';
 
 const FLOOD = 10;
 /** An order is held so long after the last touch: focus that was left in a list must not hold it for ever. Unit: ms. */
@@ -53,7 +53,7 @@ function row(a, s, lost) {
   const told = opened.has(a.id);
   return html`<li data-alarm=${a.id} class="alarm p${l} ${open ? 'open' : ''}">
     ${sign(l, { flash: a.state === 'unacknowledged', hollow: a.state === 'out-of-service' })}
-    <div class="said"><p class="text"><strong>${a.text}</strong>${a.first_out ? html` <span class="boxed">first-out</span>` : nothing}</p>
+    <div class="said"><p class="text"><strong>${thin(a.text)}</strong>${a.first_out ? html` <span class="boxed">first-out</span>` : nothing}</p>
       <p class="quiet">${alarmState(a, first, s.t)}</p>
       ${gathered(s, a)}
       ${told ? html`<div class="todo"><p>${a.action || 'See the live page.'}</p><p class="quiet">${a.alarm}, ${a.subject}</p>
@@ -74,7 +74,7 @@ function row(a, s, lost) {
 function gathered(s, a) {
   const under = s.alarms.filter((it) => it.under === a.id);
   if (under.length === 0) return nothing;
-  return html`<details class="under"><summary>${count(under.length, 'alarm')} that it explains</summary><ul>${under.map((it) => html`<li>${sign(level(it.priority), { size: 16 })} ${it.text} <span class="quiet">${alarmState(it, a, s.t)}</span></li>`)}</ul></details>`;
+  return html`<details class="under"><summary>${count(under.length, 'alarm')} that it explains</summary><ul>${under.map((it) => html`<li>${sign(level(it.priority), { size: 16 })} ${thin(it.text)} <span class="quiet">${alarmState(it, a, s.t)}</span></li>`)}</ul></details>`;
 }
 
 /** The list, without its page. @param {any} s @param {boolean} lost @param {any[]} alarms */
@@ -84,7 +84,7 @@ export const alarmList = (s, lost, alarms) => html`<ul class="alarms">${repeat(o
 export function floodLine(s) {
   if (s.recent <= FLOOD) return nothing;
   const first = [...s.alarms].sort((a, b) => a.raised - b.raised).find((a) => a.first_out);
-  return html`<p class="flood"><strong>Alarm flood, ${s.recent} in 10 min.</strong>${first ? ` First-out: ${first.text}.` : ''}</p>`;
+  return html`<p class="flood"><strong>Alarm flood, ${s.recent} in 10\u202fmin.</strong>${first ? ` First-out: ${thin(first.text)}.` : ''}</p>`;
 }
 
 /** What is shelved is counted, with the time left. @param {any} s @param {any[]} aside */

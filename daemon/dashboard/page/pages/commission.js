@@ -8,7 +8,7 @@ import { ui } from '../app.js';
 import { open, refusal, restoreDialog, signedIn } from '../dialogs.js';
 import { sign } from '../signs.js';
 import { store } from '../store.js';
-import { clock, count, dateTime } from '../words.js';
+import { clock, count, dateTime, thin } from '../words.js';
 
 const STEPS = 7;
 /** A sign of life, well within the ten minutes after which a session ends. Unit: ms. */
@@ -121,7 +121,7 @@ function step(s, row, lost) {
   return html`<div class="page commission"><p class="where">${row.machine}, step ${row.number} of ${STEPS}</p>
     <h1 role="status">${row.heading}</h1>
     <section class="panel" aria-label="Readings"><dl class="meters ${lost ? 'old' : ''}">${row.readings.map(([what, value]) => html`<div><dt>${what}</dt><dd>${value}</dd></div>`)}</dl>
-      <p class="verdict ${row.mood}" role="status">${row.mood === 'bad' ? sign(2, { size: 30 }) : nothing}<span>${row.verdict}</span></p></section>
+      <p class="verdict ${row.mood}" role="status">${row.mood === 'bad' ? sign(2, { size: 30 }) : nothing}<span>${thin(row.verdict)}</span></p></section>
     ${refusal(known.answer)}
     ${known.answer?.code === 'occupied' && off ? html`<button class="wide64" ?disabled=${lost} @click=${() => ask(row.machine, { ...known.asked, machine: undefined, confirm: true })}>No wheel on the points: throw</button>` : nothing}
     ${off ? html`<button class="wide64 ${row.step === 'signed' ? '' : 'act'}" ?disabled=${lost} @click=${() => restoreDialog(at)}>Restore ${s.districts[at].id}…</button>` : nothing}
@@ -129,7 +129,7 @@ function step(s, row, lost) {
     ${row.step === 'name' ? html`<a class="button wide64" href="/commission">Back</a>` : nothing}
     ${row.note ? html`<p class="quiet notes64">${row.note}</p>` : nothing}
     ${awake()}
-    ${row.results.length ? html`<section class="panel" aria-label="Results"><ol class="results">${row.results.map((r) => html`<li><b>${WORDS[r.step] ?? r.step}</b> <span class="boxed">${OUTCOMES[r.outcome]}</span><br><span class="quiet">${r.detail}</span></li>`)}</ol></section>` : nothing}
+    ${row.results.length ? html`<section class="panel" aria-label="Results"><ol class="results">${row.results.map((r) => html`<li><b>${WORDS[r.step] ?? r.step}</b> <span class="boxed">${OUTCOMES[r.outcome]}</span><br><span class="quiet">${thin(r.detail)}</span></li>`)}</ol></section>` : nothing}
     <p class="quiet notes64">Begun ${clock(row.since)} by ${row.who}. Its alarms are out of service meanwhile. Ten minutes without this page end it; results stay.</p></div>`;
 }
 

@@ -7,7 +7,7 @@ import { ui } from '../app.js';
 import { cutDialog, request, restoreDialog } from '../dialogs.js';
 import { turnoutCounts } from '../headline.js';
 import { bullet, glyph, sign } from '../signs.js';
-import { FROG, amps, ampsUnit, capital, clockMs, conductor, count, isAside, level, percent, positionWord, powerWord, span, trouble, voltsUnit } from '../words.js';
+import { FROG, amps, ampsUnit, capital, clockMs, conductor, count, dateTime, isAside, level, percent, positionWord, powerWord, span, trouble, voltsUnit } from '../words.js';
 import { alarmPanel } from './alarms.js';
 import { card } from './turnouts.js';
 import { lastFaults } from './district.js';
@@ -148,6 +148,9 @@ export function chosen(s) {
   return bad >= 0 ? bad : s.turnouts.length ? 0 : null;
 }
 
+/** What commissioning said of it: day and initials, while its wiring is what was proved. @param {any} t */
+const proved = (t) => (t.proof ? html`${t.proof.state === 'proved' ? '' : html`<b>wires changed since</b> `}${dateTime(t.proof.at).slice(0, 10)}, ${t.proof.by}` : html`<a href="/commission/${t.machine}">not yet</a>`);
+
 /** @param {any} s */
 export function detail(s) {
   const at = chosen(s);
@@ -163,6 +166,7 @@ export function detail(s) {
       <dt>Frog measured</dt><dd>${conductor(t.measured)} ${glyph(t)} <b class=${t.frog === 'wrong' || t.frog === 'dead' ? 'p1t' : ''}>${FROG[t.frog]}</b></dd>
       <dt>Contact load</dt><dd class="with-bar">${bullet({ fill: t.load, limit: 80, label: `${percent(t.load)} of rating` })}<b>${ampsUnit(t.ma)} of ${t.rating_ma / 1000} A</b></dd>
       <dt>Contact heat</dt><dd class="with-bar">${bullet({ fill: t.heat, limit: 80, label: percent(t.heat) })}<b>${percent(t.heat)}</b></dd>
+      <dt>Proved</dt><dd>${proved(t)}</dd>
       <dt>Hits</dt><dd>${t.hits} <span class="quiet">${count(t.throws, 'throw')}${t.throw_ms ? `, last took ${(t.throw_ms / 1000).toFixed(2)} s` : ''}</span></dd>
     </dl>
     <p class="foot quiet small">Load and heat are ${t.estimated ? 'estimated from block current' : 'computed from the measured frog current'}${t.assumed ? ', with an assumed time constant' : ''}.</p></section>`;

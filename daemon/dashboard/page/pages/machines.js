@@ -34,13 +34,13 @@ export function machinesPage() {
 /** @param {any} m */
 function row(m) {
   const poles = (of) => (m.poles.length ? m.poles.map(of).join(' / ') : '–');
-  return html`<tr><th scope="row">${m.machine.replace('machine/', '')}</th><td data-label="Verdict" class="nowrap">${m.verdict === 'good' ? 'in order' : html`<b>${m.verdict}</b>`}</td><td data-label="Because" class="because wide">${m.because}</td><td data-label="Throws" class="n">${m.throws}</td><td data-label="Throw time" class="nowrap">${throwTime(m)}</td><td data-label="Change-over gap" class="n">${typeof m.change_over_ms === 'number' ? `${Math.round(m.change_over_ms)} ms` : html`<span class="quiet">not measured</span>`}</td><td data-label="Mismatches" class="n">${m.mismatches ?? '–'}</td><td data-label="Hits by pole" class="n">${poles((p) => p.hits)}</td><td data-label="Stress used" class="n">${poles((p) => `${p.stress < 10 ? p.stress.toFixed(1) : Math.round(p.stress)} %`)}</td><td data-label="Proved">${proved(m)}</td></tr>`;
+  return html`<tr><th scope="row">${m.machine.replace('machine/', '')}</th><td data-label="Verdict" class="nowrap">${m.verdict === 'good' ? 'in order' : html`<b>${m.verdict}</b>`}</td><td data-label="Because" class="because wide">${m.because}</td><td data-label="Throws" class="n">${m.throws}</td><td data-label="Throw time" class="nowrap">${throwTime(m)}</td><td data-label="Change-over gap" class="n">${typeof m.change_over_ms === 'number' ? `${Math.round(m.change_over_ms)}\u202fms` : html`<span class="quiet">not measured</span>`}</td><td data-label="Mismatches" class="n">${m.mismatches ?? '–'}</td><td data-label="Hits by pole" class="n">${poles((p) => p.hits)}</td><td data-label="Stress used" class="n">${poles((p) => `${p.stress < 10 ? p.stress.toFixed(1) : Math.round(p.stress)}\u202f%`)}</td><td data-label="Proved">${proved(m)}</td></tr>`;
 }
 
 /** Day and initials; where it counts no more, why. @param {any} m */
 function proved(m) {
   const day = (at) => dateTime(Date.parse(at)).slice(0, 10);
-  if (m.proved) return html`${day(m.proved)}${m.proved_by ? html` <span class="quiet">${m.proved_by}</span>` : nothing}`;
+  if (m.proved) return html`<span class="nowrap">${day(m.proved)}</span>${m.proved_by ? html` <span class="quiet">${m.proved_by}</span>` : nothing}`;
   if (!m.proved_before) return 'never';
   return html`<s>${day(m.proved_before)}</s> <b>${m.unproved_by === 'failed' ? 'failed since' : 'rewired since'}</b>`;
 }
@@ -53,5 +53,5 @@ function throwTime(m) {
   const x = (n) => 2 + (times.length > 1 ? (n / (times.length - 1)) * 84 : 84);
   const y = (v) => 18 - (v / high) * 16;
   const trend = typeof m.throw_first === 'number' ? `${m.throw_first.toFixed(2)} s at first, ${m.throw_latest.toFixed(2)} s lately` : 'too few for a trend';
-  return html`<svg class="throws" viewBox="0 0 90 20" role="img" aria-label=${trend}><title>${trend}</title>${svg`<path d=${times.map((v, n) => `${n ? 'L' : 'M'}${x(n).toFixed(1)} ${y(v).toFixed(1)}`).join('')}></path><circle cx=${x(times.length - 1)} cy=${y(times.at(-1))} r="2"></circle>`}</svg> ${times.at(-1).toFixed(2)} s`;
+  return html`<svg class="throws" viewBox="0 0 90 20" role="img" aria-label=${trend}><title>${trend}</title>${svg`<path d=${times.map((v, n) => `${n ? 'L' : 'M'}${x(n).toFixed(1)} ${y(v).toFixed(1)}`).join('')}></path><circle cx=${x(times.length - 1)} cy=${y(times.at(-1))} r="2"></circle>`}</svg> ${times.at(-1).toFixed(2)}\u202fs`;
 }

@@ -40,7 +40,7 @@ function positions(s) {
 /** @param {any} s @param {any} t @param {number} at */
 export function card(s, t, at) {
   const bad = trouble(t);
-  return html`<li class="card ${bad ? `p${bad.level}` : ''} ${t.old ? 'old' : ''}"><button @click=${() => { ui.chosen = at; ui.draw(); }}>
+  return html`<li class="card ${bad ? `p${bad.level}` : ''} ${t.old ? 'old' : ''}"><button @click=${() => choose(at)}>
     ${glyph(t, 46)}<span><b>${t.id}</b> ${positionWord(t)}, <span class="quiet">${s.districts[t.district].id}</span><br>${bad ? html`${sign(bad.level, { size: 18 })} <b>${bad.text}</b>` : FROG[t.frog]}<br>${bullet({ fill: t.load, tick: t.heat, width: 90, label: `load ${percent(t.load)}, heat ${percent(t.heat)}` })} <span class="quiet">heat ${percent(t.heat)}</span></span></button></li>`;
 }
 
@@ -53,14 +53,21 @@ function matrix(s, all) {
     })}</div></section>`;
 }
 
+/** Its detail is beside the list, or far below it on a phone: there it is brought up. @param {number} at */
+function choose(at) {
+  ui.chosen = at;
+  ui.draw();
+  document.getElementById('h-detail')?.scrollIntoView({ block: 'nearest' });
+}
+
 /** @param {any} s @param {{t: any, at: number}[]} all */
 function table(s, all) {
   if (all.length === 0) return html`<p class="panel empty">No turnout of that name.</p>`;
-  return html`<section class="panel"><div class="scroll" tabindex="0" role="region" aria-label="All turnouts"><table><caption class="sr">All turnouts</caption>
+  return html`<section class="panel"><div class="scroll" tabindex="0" role="region" aria-label="All turnouts"><table class="stack"><caption class="sr">All turnouts</caption>
     <thead><tr><th scope="col">Turnout</th><th scope="col">District</th><th scope="col">Position</th><th scope="col">Frog</th><th scope="col">Contact load</th><th scope="col">Contact heat</th><th scope="col" class="n">Hits</th><th scope="col" class="n">Throw</th></tr></thead>
     <tbody>${all.map(({ t, at }) => html`<tr class="${t.old ? 'old' : ''} ${at === ui.chosen ? 'chosen' : ''}">
-      <th scope="row"><button class="link" @click=${() => { ui.chosen = at; ui.draw(); }}>${t.id}</button></th><td>${s.districts[t.district].id}</td>
-      <td>${glyph(t, 18)} ${positionWord(t)}</td><td class=${t.frog === 'wrong' || t.frog === 'dead' ? 'p1t' : ''}>${FROG[t.frog]}</td>
-      <td>${bullet({ fill: t.load, width: 70, label: percent(t.load) })} ${percent(t.load)}</td><td>${bullet({ fill: t.heat, width: 70, label: percent(t.heat) })} ${percent(t.heat)}</td>
-      <td class="n">${t.hits}</td><td class="n">${t.throw_ms ? `${(t.throw_ms / 1000).toFixed(2)} s` : '–'}</td></tr>`)}</tbody></table></div></section>`;
+      <th scope="row"><button class="link" @click=${() => choose(at)}>${t.id}</button></th><td data-label="District">${s.districts[t.district].id}</td>
+      <td data-label="Position">${glyph(t, 18)} ${positionWord(t)}</td><td data-label="Frog" class=${t.frog === 'wrong' || t.frog === 'dead' ? 'p1t' : ''}>${FROG[t.frog]}</td>
+      <td data-label="Contact load">${bullet({ fill: t.load, width: 70, label: percent(t.load) })} ${percent(t.load)}</td><td data-label="Contact heat">${bullet({ fill: t.heat, width: 70, label: percent(t.heat) })} ${percent(t.heat)}</td>
+      <td data-label="Hits" class="n">${t.hits}</td><td data-label="Throw" class="n">${t.throw_ms ? `${(t.throw_ms / 1000).toFixed(2)}\u202fs` : '–'}</td></tr>`)}</tbody></table></div></section>`;
 }
