@@ -107,7 +107,10 @@ async function restore(page) {
     if (how === 'done') break;
     // After a fault its contacts cool first.
     assert.match(how, /still hot/);
-    await until(page, () => globalThis.checkrail.store.state.turnouts.every((t) => t.heat < 10));
+    await until(page, () => {
+      const s = globalThis.checkrail.store.state;
+      return s.turnouts.every((t) => s.districts[t.district].power !== 'cut' || t.heat < 10);
+    });
   }
   await page.getByRole('button', { name: /^Restore / }).waitFor({ state: 'detached', timeout: PATIENCE });
 }

@@ -66,7 +66,7 @@ pub struct World {
     pub(crate) loads: Vec<(usize, usize, usize)>,
     /// Which bridges are loads.
     pub(crate) is_load: Vec<bool>,
-/// What somebody holds to the rails, and whether it is a load.
+    /// What somebody holds to the rails, and whether it is a load.
     pub(crate) held: Vec<(Bridge, bool)>,
     /// Bridges must be drawn again, or something was switched: the currents are not those of this moment.
     pub(crate) redraw: bool,
