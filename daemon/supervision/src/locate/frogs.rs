@@ -355,8 +355,8 @@ fn step(facts: &FrogFacts) -> Option<Found> {
 /// What goes past every detector does not come through this frog, where one watches its feed.
 fn bypassed(evidence: &Evidence, facts: &FrogFacts, layout: &Layout) -> Option<Found> {
     let mine = layout.district_of_frog(facts.frog) == evidence.district;
-    (evidence.bypassed && mine && facts.seen_by.is_some())
-        .then(|| by_no_detector(Sign::NoBlockSteps))
+    let watched = facts.seen_by.is_some() || !rests(facts);
+    (evidence.bypassed && mine && watched).then(|| by_no_detector(Sign::NoBlockSteps))
 }
 
 fn rests(facts: &FrogFacts) -> bool {

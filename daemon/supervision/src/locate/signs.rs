@@ -1,6 +1,10 @@
 //! Which signs the evidence holds for and against each kind of suspect but frogs, with their words.
 
-use wiring::{index::BlockIx, layout::Layout, units::Micros};
+use wiring::{
+    index::{BlockIx, ReverserIx},
+    layout::Layout,
+    units::Micros,
+};
 
 use super::{
     evidence::{
@@ -45,6 +49,11 @@ pub(super) fn ended(evidence: &Evidence, sign: Sign) -> Option<Found> {
     evidence.ended_by_itself.then(|| Found::new(sign, "current fell by itself, before the cut"))
 }
 
+fn at_gap_of(reverser: ReverserIx, layout: &Layout) -> String {
+    let id = &layout.reversers[reverser.at()].id;
+    format!("current stepped on both sides of a gap of reverser {id}")
+}
+
 /// For or against: the district's current does not come by the detectors of its blocks.
 pub(super) fn by_no_detector(sign: Sign) -> Found {
     Found::new(sign, "the district's current stepped, and no block of it")
@@ -52,7 +61,13 @@ pub(super) fn by_no_detector(sign: Sign) -> Found {
 
 /// A short in one place steps one block.
 pub(super) fn in_two_blocks(evidence: &Evidence, layout: &Layout) -> Option<Found> {
-    evidence.gap.map(|gap| Found::new(Sign::InTwoBlocks, stepped_beside(gap, layout)))
+    let reverser = evidence.reversers.iter().find(|it| it.gap_stepped);
+    let text = match (evidence.gap, reverser) {
+        (Some(gap), _) => stepped_beside(gap, layout),
+        (None, Some(it)) => at_gap_of(it.reverser, layout),
+        (None, None) => return None,
+    };
+    Some(Found::new(Sign::InTwoBlocks, text))
 }
 
 fn stepped_beside((one, other): (BlockIx, BlockIx), layout: &Layout) -> String {
@@ -264,9 +279,7 @@ pub(super) fn of_wiring(evidence: &Evidence, layout: &Layout) -> Vec<Found> {
 pub(super) fn of_reversers(evidence: &Evidence, layout: &Layout) -> Vec<Found> {
     let beside = evidence.reversers.iter().find(|it| it.gap_stepped);
     if let Some(it) = beside {
-        let id = &layout.reversers[it.reverser.at()].id;
-        let text = format!("current stepped on both sides of a gap of reverser {id}");
-        return vec![Found::new(Sign::ReverserGap, text)];
+        return vec![Found::new(Sign::ReverserGap, at_gap_of(it.reverser, layout))];
     }
     let flipped = evidence.reversers.iter().max_by_key(|it| it.flips).filter(|it| it.flips > 0);
     if let Some(it) = flipped {

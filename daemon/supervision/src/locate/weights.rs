@@ -38,7 +38,7 @@ table! {
     /// A train moved on a leg that the turnout is not set for, or entered from it.
     EnteredWrongLeg = 3200,
     /// A train came towards it on such a leg, long enough ago to be there.
-    HeadedForIt = 600,
+    HeadedForIt = 500,
     /// … too short a time ago to be there.
     StillOnItsWay = 30,
     /// The train on such a leg came over this turnout and is beyond it.
@@ -47,14 +47,14 @@ table! {
     StandsOnWrongLeg = 120,
     /// A train in its block, which holds such a leg as well. It is against one of the turnouts at most: what speaks for
     /// all of them is shared among them.
-    MayBeOnWrongLeg = 200,
+    MayBeOnWrongLeg = 150,
     /// … which holds two such legs.
-    OneOfTwoLegs = 80,
+    OneOfTwoLegs = 50,
     /// … which holds more.
-    OneOfMoreLegs = 65,
+    OneOfMoreLegs = 40,
     // --- a frog: its contact changed over
     /// Its machine moves, and its contact is about to change over.
-    Moving = 800,
+    Moving = 600,
     /// Its machine moves, and its contact rests on one side.
     OffChangeOver = 200,
     /// Its position is not known.
@@ -62,7 +62,7 @@ table! {
     /// It was thrown so shortly before that its contact may have changed over just then.
     ThrownBefore = 300,
     /// A throw is for a train that comes some seconds later: only around the change-over does it explain a short.
-    LongBefore = 200,
+    LongBefore = 150,
     /// A train is in its block as it moves: it waits for its way there as often as it stands on the points.
     ThrownUnderTrain = 120,
     // --- a frog: its contact is on the wrong side
@@ -85,9 +85,9 @@ table! {
     /// The current was over by itself, where this frog is fed.
     Passed = 600,
     /// It was on the right rail, and the train is on the route that is set.
-    MatchesUnderTrain = 30,
+    MatchesUnderTrain = 40,
     /// No train moved near it.
-    NothingMovedNear = 40,
+    NothingMovedNear = 30,
     /// It stood so before without a fault.
     WasGoodHere = 80,
     // --- a frog, whatever it was
@@ -96,7 +96,7 @@ table! {
     /// It was measured there, and did not flow.
     OwnCurrentElsewhere = 5,
     /// Current stepped in the block that feeds it, or in that of the leg that it is not set for.
-    StepHere = 400,
+    StepHere = 600,
     /// It stepped in another.
     StepElsewhere = 3,
     /// Fixed: points and both legs clear, nothing moved.
@@ -123,16 +123,16 @@ table! {
     /// It stepped in another.
     BlockDoesNotStep = 3,
     /// Nothing moved and nothing was thrown: what lies on the track needs no cause.
-    NothingMoved = 150,
+    NothingMoved = 120,
     /// A train is in the block that stepped: it may have derailed.
-    TrainInSteppedBlock = 300,
+    TrainInSteppedBlock = 400,
     /// Bursts before were over by themselves: what lies on the track does not go away.
     DidNotStay = 30,
     /// So was this one.
     EndedByItself = 30,
     // --- a vehicle
     /// A train is in the block that stepped.
-    TrainWhereStepped = 600,
+    TrainWhereStepped = 800,
     /// … and moved there just before.
     EnteredJustBefore = 400,
     /// There is none.
@@ -143,7 +143,7 @@ table! {
     CreptUp = 6400,
     // --- wiring
     /// Power had just come on: what is wired wrong shorts at once.
-    PowerJustOn = 3200,
+    PowerJustOn = 6400,
     /// It had carried trains for long.
     PowerLongOn = 50,
     /// Another district stepped by as much.
@@ -158,22 +158,22 @@ table! {
     ThrowTogglesShort = 200,
     // --- reversers
     /// Current stepped on both sides of a reverser's gap.
-    ReverserGap = 6400,
+    ReverserGap = 9600,
     /// One flipped at the onset.
-    ReverserFlipped = 4800,
+    ReverserFlipped = 6400,
     /// None flipped.
     ReverserStill = 20,
     /// No train is at one.
     ReverserEmpty = 5,
     // --- none of these
     /// Power had just come back, and engines charge then.
-    PowerBack = 800,
+    PowerBack = 1200,
     /// … and the current falls smoothly.
     ChargesAfterPower = 3200,
     /// The current falls smoothly, as in inrush.
     Decays = 1000,
     /// It does not.
-    StaysFlat = 40,
+    StaysFlat = 30,
     /// Readings contradict each other.
     Contradiction = 300,
     // --- against several
@@ -182,7 +182,7 @@ table! {
     /// Engines charge: it is no short.
     NotACharge = 20,
     /// Two blocks stepped together; a short in one place steps one.
-    InTwoBlocks = 12,
+    InTwoBlocks = 8,
     /// No block stepped; a short behind a detector steps it.
     NoBlockSteps = 8,
 }

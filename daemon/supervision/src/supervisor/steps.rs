@@ -22,6 +22,8 @@ const SETTLED: i64 = 93;
 const EITHER_SIDE: i64 = 35;
 /// … and on both sides together. Unit: percent.
 const BOTH_SIDES: i64 = 75;
+/// More than the whole is a current that went from the one to the other. Unit: percent.
+const NO_MORE: i64 = 160;
 /// A booster limits at this part of its limit, as sensors read it. Unit: percent.
 const LIMITED: i64 = 90;
 /// Blocks that together show less than this of the fault's current do not carry it. Unit: percent.
@@ -76,9 +78,13 @@ impl Supervisor {
     /// Two neighbouring blocks that each drew a part of the fault's current, and nearly all of it together. A wheel on a
     /// gap between rails of one phase joins nothing, one between rails of different phase draws through both detectors.
     fn gap(&self, recording: &Recording, fault: Microamps) -> Option<(BlockIx, BlockIx)> {
+        // Its readings up to the end alone: what engines draw as they charge after it is no part of the fault.
+        let (end, _) = self.end_of(recording);
         let rise = |block: BlockIx| {
-            self.rise_of(recording, Object::Block(block))
-                .filter(|it| fault.percent(EITHER_SIDE) <= *it)
+            let channel = self.model.channels.index(Object::Block(block), Quantity::Current)?;
+            let during = recording.currents(channel).filter(|(at, _)| *at <= end);
+            let rise = during.map(|(_, amps)| amps).max()? - before(recording, channel);
+            (fault.percent(EITHER_SIDE) <= rise).then_some(rise)
         };
         let blocks = &self.model.district_blocks[recording.district.at()];
         blocks.iter().find_map(|&one| {
@@ -86,7 +92,8 @@ impl Supervisor {
             let near = self.model.neighbours.get(one.at())?.iter();
             near.copied().filter(|other| one < *other).find_map(|other| {
                 let sum = part + rise(other)?;
-                (fault.percent(BOTH_SIDES) <= sum).then_some((one, other))
+                let all = fault.percent(BOTH_SIDES)..=fault.percent(NO_MORE);
+                all.contains(&sum).then_some((one, other))
             })
         })
     }
@@ -262,10 +269,6 @@ impl Supervisor {
     fn rise_of(&self, recording: &Recording, object: Object) -> Option<Microamps> {
         let of = |quantity| self.model.channels.index(object, quantity);
         let current = of(Quantity::Current)?;
-        let before = recording.samples(current).iter().rev().find_map(|(at, value)| match value {
-            Value::Current(amps) if *at < recording.onset => Some(*amps),
-            _ => None,
-        });
         let (end, by_itself) = self.end_of(recording);
         // A sample holds what went before it. Once the short has gone by itself engines charge, and a peak holds that too.
         let peak = of(Quantity::Peak).filter(|_| !by_itself).map(|channel| (channel, PEAK_HOLDS));
@@ -277,7 +280,7 @@ impl Supervisor {
             })
             .map(|(_, amps)| amps)
             .max()?;
-        Some(most - before.unwrap_or(Microamps::ZERO))
+        Some(most - before(recording, current))
     }
 
     fn others(&self, recording: &Recording, fault: Microamps) -> Others {
@@ -355,6 +358,15 @@ impl Supervisor {
 
 /// The other's current is taken from a little before the onset.
 const BEFORE_STEP: Micros = Micros::from_millis(30);
+
+/// The last reading of a current before the onset.
+fn before(recording: &Recording, channel: wiring::index::ChannelIx) -> Microamps {
+    let last = recording.samples(channel).iter().rev().find_map(|(at, value)| match value {
+        Value::Current(amps) if *at < recording.onset => Some(*amps),
+        _ => None,
+    });
+    last.unwrap_or(Microamps::ZERO)
+}
 
 /// The current was nearly as high half a second before.
 fn crept(recording: &Recording, current: wiring::index::ChannelIx) -> bool {
