@@ -226,7 +226,7 @@ test('the coin of the demo is measured against its forecast', { skip, timeout: 3
   const place = page.getByRole('dialog').locator('option', { hasText: 'acts' }).first();
   await page.getByRole('dialog').locator('select').selectOption(await place.getAttribute('value'));
   await page.getByRole('dialog').getByRole('button', { name: 'Go on' }).click();
-  const said = await until(page, () => document.querySelector('.verdict')?.textContent.match(/([\d.]+) A of ([\d.]+) A predicted/)?.slice(1)).then((it) => it.jsonValue());
+  const said = await until(page, () => document.querySelector('.verdict')?.textContent.match(/([\d.]+)\sA of ([\d.]+)\sA predicted/)?.slice(1)).then((it) => it.jsonValue());
   await keep(page, 'commission-6-coin');
   const [seen, predicted] = said.map(Number);
   assert.ok(predicted / 2 <= seen && seen <= predicted * 1.3, `${seen} A of ${predicted} A`);
