@@ -84,6 +84,7 @@ fn district(at: usize, booster: BoosterIx) -> District {
         // One district is left to its booster, so that a page without a cut button is seen too.
         cut: at != 3,
         opens_in: Micros::from_millis(10),
+        averaging: None,
     }
 }
 
