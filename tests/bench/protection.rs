@@ -1,10 +1,13 @@
 //! The closed-loop figures: what share of faults is cut, how soon, what contacts survive, who is named, and how often
 //! clean traffic is cut; beside it the same faults with breakers alone.
 //!
-//! `cargo bench -p supervision --bench protection` (about a quarter of an hour on two cores).
+//! `cargo bench -p supervision --bench protection` (about an hour of one core, most of it clean traffic).
+//! `--log FILE` adds a line to it for each trial and goes on where a run of the same seed stopped; what the file holds of
+//! other seeds is added to the table. `--threads N`;
 //! `--minutes M` begins nothing after so many minutes of either part; `--quick` a smoke run; `--seed S`; `--faults N`; `--hours H` of clean traffic; `--layouts N`; `--only F01,F14`;
 //! `--with-only` leaves out the same faults with breakers alone;
-//! `--list` names every fault that fell short, with layout and seed.
+//! `--list` names every fault that fell short, with layout and seed; `--story F14,3,4723…` tells one of them, `--alone`
+//! without Checkrail, `--channels district/quarry/,block/b7/` with these readings.
 //!
 //! For work on locating: `--save DIR` keeps the readings of every session that left a record; `--from DIR,DIR` plays them
 //! again in a fraction of the time and prints where the culprit stood and which signs misled. `--list` names each miss,
@@ -28,10 +31,14 @@ use simulator::{Expected, random::Random};
 use trial::{
     bed::Bed,
     calibrate,
+    closed_loop::Guarded,
     draw::{self, Pair},
     judge::Outcome,
+    ledger::Ledger,
     locating::{self, Case},
-    tables, tape,
+    story, tables,
+    tally::Tally,
+    tape,
 };
 
 /// With reversers, which drawn layouts lack.
@@ -50,6 +57,7 @@ struct Args {
     from: Vec<PathBuf>,
     evidence: bool,
     calibrate: Option<f64>,
+    threads: usize,
 }
 
 impl Args {
@@ -68,24 +76,27 @@ fn main() {
     }
     let beds = beds(args.seed, args.layouts);
     eprintln!("{} layouts in {:.1} s", beds.len(), began.elapsed().as_secs_f64());
+    if let Some(wanted) = given_after("--story") {
+        tell(&beds, &wanted);
+        return;
+    }
     if let Some(folder) = &args.save {
         tape::start(folder, args.seed, args.layouts).expect("the folder can be written to");
     }
-    let pairs = faults(&args, &beds);
-    let (tallies, all) = tables::by_scenario(&pairs);
+    let log = given_after("--log");
+    let mut ledger = log.as_deref().map_or_else(Ledger::default, Ledger::open);
+    faults(&args, &beds, &mut ledger);
+    let (tallies, all) = tables::by_scenario(&ledger);
     println!(
         "seed {}: {} faults on {} layouts ({} wanted)\n",
         args.seed,
-        pairs.len(),
+        all.tried,
         beds.len(),
         args.faults
     );
     println!("{}", tables::scenarios(&tallies, &all));
     println!("{}", tables::summary(&all));
-    if args.list {
-        pairs.iter().for_each(|pair| list(&pair.with, &beds));
-    }
-    clean(&args);
+    clean(&args, &mut ledger);
     println!("run time {:.0} s", began.elapsed().as_secs_f64());
 }
 
@@ -94,6 +105,28 @@ fn beds(seed: u64, layouts: usize) -> Vec<Bed> {
     let mut beds = draw::beds(seed, layouts);
     beds.push(Bed::new("Tamarrow Valley".to_owned(), VALLEY));
     beds
+}
+
+/// `F14,3,4723024996891081492` as `--list` names it; `--channels district/quarry/,block/b7/` also tells what they showed.
+fn tell(beds: &[Bed], wanted: &str) {
+    let words: Vec<&str> = wanted.split(',').collect();
+    let [id, bed, seed] = words[..] else { panic!("scenario, bed and seed") };
+    let scenario = simulator::scenario::find(id).expect("a scenario of the list");
+    let bed = &beds[bed.parse::<usize>().expect("the number of a bed")];
+    let channels = given_after("--channels").unwrap_or_default();
+    let channels: Vec<String> =
+        channels.split(',').filter(|it| !it.is_empty()).map(str::to_owned).collect();
+    let seed = seed.parse().expect("a seed");
+    let alone = std::env::args().any(|it| it == "--alone");
+    let guarded = if alone { Guarded::ByBreakersAlone } else { Guarded::Yes };
+    let log = draw::played(bed, scenario.id, seed, guarded, true);
+    for (at, line) in story::story(bed, &log, &channels) {
+        println!("{:8.3} {line}", at.seconds());
+    }
+}
+
+fn given_after(name: &str) -> Option<String> {
+    std::env::args().skip_while(|it| it != name).nth(1)
 }
 
 fn arguments() -> Args {
@@ -115,6 +148,7 @@ fn arguments() -> Args {
             .unwrap_or_default(),
         alone: !given.iter().any(|it| it == "--with-only"),
         list: given.iter().any(|it| it == "--list"),
+        threads: number("--threads", 2.0) as usize,
         minutes: after("--minutes").map(|it| it.parse().expect("minutes")),
         save: after("--save").map(PathBuf::from),
         from: after("--from")
@@ -125,24 +159,33 @@ fn arguments() -> Args {
     }
 }
 
-fn faults(args: &Args, beds: &[Bed]) -> Vec<Pair> {
+fn faults(args: &Args, beds: &[Bed], ledger: &mut Ledger) {
     let trials = draw::draw(args.seed, args.faults, &args.only);
-    let mut progress = Progress::new("faults", trials.len());
-    let mut found: Vec<(usize, Option<Pair>)> = Vec::new();
+    let seed = format!("{}/{}{}", args.seed, args.layouts, args.only.join(","));
+    let done = ledger.done("fault", &seed);
+    let open: Vec<usize> = (0..trials.len()).filter(|at| !done.contains(at)).collect();
+    let mut progress = Progress::new("faults", open.len());
     draw::each(
-        trials.len(),
+        &open,
+        args.threads,
         args.deadline(),
         |at| match &args.save {
             Some(folder) => taped(beds, trials[at], folder, at),
             None => draw::try_fault(beds, trials[at], args.alone),
         },
         |at, pair| {
-            found.push((at, pair));
+            match &pair {
+                Some(pair) => {
+                    ledger.add_fault(&seed, at, trials[at].scenario.id, &Tally::of(pair));
+                    if args.list {
+                        list(&pair.with, beds);
+                    }
+                }
+                None => ledger.add_no_place(&seed, at),
+            }
             progress.step();
         },
     );
-    found.sort_by_key(|it| it.0);
-    found.into_iter().filter_map(|(_, pair)| pair).collect()
 }
 
 /// Tries one fault with the supervisor alone and keeps its readings.
@@ -164,8 +207,10 @@ fn locate_again(args: &Args) {
         let tapes = tape::list(folder);
         let mut found: Vec<(usize, Case)> = Vec::new();
         let wanted = |id: &str| args.only.is_empty() || args.only.iter().any(|it| it == id);
+        let all: Vec<usize> = (0..tapes.len()).collect();
         draw::each(
-            tapes.len(),
+            &all,
+            args.threads,
             None,
             |at| {
                 let tape = tape::Tape::load(&tapes[at]).expect("a tape of this bench");
@@ -186,41 +231,57 @@ fn locate_again(args: &Args) {
     println!("{} records in {:.0} s", cases.len(), began.elapsed().as_secs_f64());
 }
 
-/// Clean traffic: sessions of two hours, each on a layout of its own.
-fn clean(args: &Args) {
+/// Clean traffic: sessions of two hours, each on a layout of its own of 8 to 60 turnouts.
+fn clean(args: &Args, ledger: &mut Ledger) {
     const SESSION: f64 = 2.0;
     let sessions = (args.hours / SESSION).ceil() as usize;
     if sessions == 0 {
         return;
     }
     let length = args.hours / sessions as f64;
-    let began = Instant::now();
-    let mut progress = Progress::new("clean sessions", sessions);
-    let (mut hours, mut cuts, mut alarms) = (0.0, Vec::new(), 0);
+    let seed = args.seed.to_string();
+    let done = ledger.done("clean", &seed);
+    let open: Vec<usize> = (0..sessions).filter(|at| !done.contains(at)).collect();
+    let mut progress = Progress::new("clean sessions", open.len());
     draw::each(
-        sessions,
+        &open,
+        args.threads,
         args.deadline(),
         |at| {
+            let began = spent();
             let seed = args.seed * 10_007 + at as u64;
-            let bed =
-                Bed::generated(seed % 1_000_003, draw::turnouts(&mut Random::new(seed, 0xc1ea)));
-            draw::clean(&bed, seed, length, draw::sparse())
+            let turnouts = draw::turnouts(&mut Random::new(seed, 0xc1ea));
+            let bed = Bed::generated(seed % 1_000_003, turnouts);
+            let mut it = draw::clean(&bed, seed, length, draw::sparse());
+            it.processor = spent() - began;
+            it
         },
-        |_, it| {
-            hours += it.hours;
-            cuts.extend(it.cuts);
-            alarms += it.alarms;
+        |at, it| {
+            ledger.add_clean(&seed, at, &it);
+            it.cuts.iter().for_each(|cut| eprintln!("  {cut}"));
             progress.step();
         },
     );
+    let all = ledger.clean();
     println!(
-        "clean traffic: {} cuts in {hours:.1} h ({:.2} per 1,000 h; goal below 1), {:.1} alarms a day of 8 h, {:.0} s",
-        cuts.len(),
-        1000.0 * cuts.len() as f64 / hours,
-        8.0 * alarms as f64 / hours,
-        began.elapsed().as_secs_f64()
+        "clean traffic: {} cuts in {:.1} h ({:.2} per 1,000 h; goal below 1), {:.1} alarms a day of 8 h, {:.0} s of a \
+         processor, {:.0} x real time",
+        all.cuts.len(),
+        all.hours,
+        1000.0 * all.cuts.len() as f64 / all.hours,
+        8.0 * all.alarms.values().sum::<u64>() as f64 / all.hours,
+        all.processor,
+        3600.0 * all.hours / all.processor
     );
-    cuts.iter().for_each(|it| println!("  {it}"));
+    all.cuts.iter().for_each(|it| println!("  {it}"));
+    all.alarms.iter().for_each(|(kind, count)| println!("  {count} x {kind}"));
+}
+
+/// Processor time of this thread, which does not count what neighbours take; zero where the system does not tell.
+fn spent() -> f64 {
+    let told = std::fs::read_to_string("/proc/thread-self/schedstat").unwrap_or_default();
+    let nanos = told.split(' ').next().and_then(|it| it.parse::<f64>().ok());
+    nanos.unwrap_or(0.0) * 1e-9
 }
 
 /// One fault that fell short, and how.

@@ -36,8 +36,10 @@ fn main() {
     let began = Instant::now();
     let mut outcomes = Vec::new();
     let count = usize::try_from(seeds).expect("so many fit");
+    let all: Vec<usize> = (0..count).collect();
     each(
-        count,
+        &all,
+        2,
         None,
         |nth| play(from + nth as u64, trouble),
         |_, outcome| {

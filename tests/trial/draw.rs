@@ -1,6 +1,7 @@
 //! Which faults are tried where, and the trying, on as many threads as there are.
 
 use std::{
+    collections::BTreeMap,
     sync::{
         Mutex,
         atomic::{AtomicUsize, Ordering},
@@ -9,8 +10,9 @@ use std::{
 };
 
 use simulator::{
-    Crew, FaultPlan, Plan, Planned, SCENARIOS, Scenario, SensorPlan, Truth,
+    Crew, FaultPlan, Plan, Planned, SCENARIOS, Scenario, SensorPlan, Truth, TruthEvent,
     random::{Random, splitmix},
+    session::truth_line,
 };
 use supervision::output::Action;
 use wiring::units::{Micros, Mono};
@@ -34,6 +36,8 @@ const PATIENCE: Micros = Micros::from_millis(30_000);
 const CLEARS: Micros = Micros::from_millis(4_000);
 /// After this a session is watched until the windows of its records are closed.
 const WINDOW: Micros = Micros::from_millis(3_500);
+/// What really happened within this before a cut of clean traffic is told with it.
+const BEFORE_CUT: Micros = Micros::from_millis(2_500);
 /// Layouts on which a place for a fault is looked for.
 const PLACES: usize = 6;
 /// A layout with what the drawn ones lack is asked at this try.
@@ -80,10 +84,11 @@ pub struct Pair {
     pub alone: Option<Outcome>,
 }
 
-/// Runs `work` for every one of `count`, on two threads, and hands each result to `done` as it comes. What has not begun
+/// Runs `work` for every one of `places`, on so many threads, and hands each result to `done` as it comes. What has not begun
 /// by `deadline` is left out.
 pub fn each<T: Send>(
-    count: usize,
+    places: &[usize],
+    threads: usize,
     deadline: Option<Instant>,
     work: impl Fn(usize) -> T + Sync,
     done: impl FnMut(usize, T) + Send,
@@ -91,11 +96,13 @@ pub fn each<T: Send>(
     let next = AtomicUsize::new(0);
     let done = Mutex::new(done);
     std::thread::scope(|scope| {
-        for _ in 0..2 {
+        for _ in 0..threads {
             scope.spawn(|| {
                 loop {
-                    let at = next.fetch_add(1, Ordering::Relaxed);
-                    if count <= at || deadline.is_some_and(|it| it <= Instant::now()) {
+                    let Some(&at) = places.get(next.fetch_add(1, Ordering::Relaxed)) else {
+                        return;
+                    };
+                    if deadline.is_some_and(|it| it <= Instant::now()) {
                         return;
                     }
                     let result = work(at);
@@ -170,7 +177,8 @@ pub fn play(bed: &Bed, scenario: &'static str, seed: u64, guarded: Guarded) -> L
     played(bed, scenario, seed, guarded, false)
 }
 
-fn played(
+/// … and keeps the readings, where they are wanted.
+pub fn played(
     bed: &Bed,
     scenario: &'static str,
     seed: u64,
@@ -206,11 +214,15 @@ fn played(
 }
 
 /// What clean traffic brought.
+#[derive(Default)]
 pub struct Clean {
     pub hours: f64,
     /// Cuts: layout, seed, when, why.
     pub cuts: Vec<String>,
-    pub alarms: u64,
+    /// By kind, how often.
+    pub alarms: BTreeMap<String, u64>,
+    /// Processor time that it took, where somebody has measured it. Unit: second.
+    pub processor: f64,
 }
 
 /// Traffic without faults on one layout, until its end or the first cut.
@@ -220,20 +232,33 @@ pub fn clean(bed: &Bed, seed: u64, hours: f64, sensors: SensorPlan) -> Clean {
     plan.sensors = sensors;
     let end = Mono((hours * 3600.0 * 1e6) as u64);
     let mut session = ClosedLoop::new(bed, plan, Guarded::Yes, CLEAN_STEP);
+    let mut recent: Vec<TruthEvent> = Vec::new();
     while session.now() < end && session.log.orders.is_empty() {
         session.advance();
-        session.log.truth.clear();
+        let since = session.now() - BEFORE_CUT;
+        recent.retain(|event| since <= event.at);
+        recent.append(&mut session.log.truth);
     }
+    let told = recent.iter().map(|event| truth_line(&bed.layout, event).replace('"', ""));
+    let told: Vec<String> = told.collect();
     let cuts = session.log.orders.iter().filter(|(_, order)| order.action == Action::Cut);
     let words = cuts.map(|(at, order)| {
         let channel = bed.channels.name(order.channel);
-        format!("{}, session {seed}: {channel} cut at {at:?}, {}", bed.name, order.cause.word())
+        format!(
+            "{}, session {seed}: {channel} cut at {:.3} s, {}; before: {}",
+            bed.name,
+            at.seconds(),
+            order.cause.word(),
+            told.join(" ")
+        )
     });
-    Clean {
-        hours: session.now().seconds() / 3600.0,
-        cuts: words.collect(),
-        alarms: session.log.alarms.len() as u64,
+    let mut alarms: BTreeMap<String, u64> = BTreeMap::new();
+    for (_, words) in &session.log.alarms {
+        let kind = words.split(' ').next().unwrap_or_default();
+        *alarms.entry(kind.to_owned()).or_default() += 1;
     }
+    let hours = session.now().seconds() / 3600.0;
+    Clean { hours, cuts: words.collect(), alarms, processor: 0.0 }
 }
 
 /// What is measured where only protection matters.

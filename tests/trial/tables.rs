@@ -3,17 +3,17 @@
 use std::{collections::BTreeMap, fmt::Write as _};
 
 use super::{
-    draw::Pair,
+    ledger::Ledger,
     tally::{Share, Tally, spread},
 };
 
 /// Adds up by scenario, in the order of the list.
-pub fn by_scenario(pairs: &[Pair]) -> (BTreeMap<&'static str, Tally>, Tally) {
-    let mut tallies: BTreeMap<&'static str, Tally> = BTreeMap::new();
+pub fn by_scenario(ledger: &Ledger) -> (BTreeMap<&str, Tally>, Tally) {
+    let mut tallies: BTreeMap<&str, Tally> = BTreeMap::new();
     let mut all = Tally::default();
-    for pair in pairs {
-        tallies.entry(pair.with.scenario.id).or_default().add(pair);
-        all.add(pair);
+    for (scenario, tally) in ledger.faults() {
+        tallies.entry(scenario).or_default().take_in(tally.clone());
+        all.take_in(tally);
     }
     (tallies, all)
 }
@@ -23,7 +23,7 @@ fn millis(of: Option<f64>) -> String {
 }
 
 /// One line a scenario.
-pub fn scenarios(tallies: &BTreeMap<&'static str, Tally>, all: &Tally) -> String {
+pub fn scenarios(tallies: &BTreeMap<&str, Tally>, all: &Tally) -> String {
     let mut text = format!(
         "{:<5} {:>5} {:>5} | {:>6} {:>6} {:>6} {:>6} | {:>5} {:>5} {:>5} | {:>5} {:>6} {:>6} | {:>6} {:>6} {:>6} {:>6}\n",
         "",
@@ -96,6 +96,8 @@ pub fn summary(all: &Tally) -> String {
     );
     line("selectivity", all.selective.whole(), String::new(), "");
     line("no cut where telling is asked for", all.needless.whole(), String::new(), "");
+    let without = format!("{} in {} trials", all.cut_without, all.tried);
+    line("cuts before a fault was in place, or after it", without, String::new(), "0");
     line("culprit first, each suspect by itself", all.first.whole(), String::new(), "");
     line("culprit in three, each suspect by itself", all.in_three.whole(), String::new(), "");
     line("culprit first, inseparable as one", all.first_group.whole(), String::new(), "90 %");

@@ -66,6 +66,91 @@ pub struct Tally {
 }
 
 impl Tally {
+    fn shares(&mut self) -> [(&'static str, &mut Share); 14] {
+        [
+            ("cut", &mut self.cut),
+            ("cut-alone", &mut self.cut_alone),
+            ("selective", &mut self.selective),
+            ("needless", &mut self.needless),
+            ("saved", &mut self.saved),
+            ("saved-possible", &mut self.saved_where_possible),
+            ("saved-alone", &mut self.saved_alone),
+            ("saved-alone-possible", &mut self.saved_alone_where_possible),
+            ("first", &mut self.first),
+            ("three", &mut self.in_three),
+            ("first-group", &mut self.first_group),
+            ("three-group", &mut self.in_three_group),
+            ("first-told", &mut self.first_told),
+            ("three-told", &mut self.in_three_told),
+        ]
+    }
+
+    fn counts(&mut self) -> [(&'static str, &mut u64); 3] {
+        [
+            ("tried", &mut self.tried),
+            ("flowed", &mut self.flowed),
+            ("cut-without", &mut self.cut_without),
+        ]
+    }
+
+    fn times(&mut self) -> [(&'static str, &mut Vec<f64>); 2] {
+        [("millis", &mut self.millis), ("millis-alone", &mut self.millis_alone)]
+    }
+
+    /// All that counts, as `name=value`.
+    pub fn line(&self) -> String {
+        let mut it = self.clone();
+        let mut words: Vec<String> = Vec::new();
+        words.extend(it.counts().map(|(name, count)| format!("{name}={count}")));
+        let shares = it.shares();
+        let shares = shares.into_iter().filter(|(_, share)| 0 < share.of);
+        words.extend(shares.map(|(name, share)| format!("{name}={}/{}", share.good, share.of)));
+        for (name, times) in it.times() {
+            words.extend(times.iter().map(|millis| format!("{name}={millis}")));
+        }
+        words.join(" ")
+    }
+
+    /// What [`Self::line`] made.
+    pub fn of_line(line: &str) -> Self {
+        let mut it = Self::default();
+        for (name, value) in line.split(' ').filter_map(|word| word.split_once('=')) {
+            if let Some((_, count)) = it.counts().into_iter().find(|(known, _)| *known == name) {
+                *count += value.parse().unwrap_or(0);
+            }
+            if let Some((_, times)) = it.times().into_iter().find(|(known, _)| *known == name) {
+                times.extend(value.parse::<f64>());
+            }
+            let share = it.shares().into_iter().find(|(known, _)| *known == name);
+            if let (Some((_, share)), Some((good, of))) = (share, value.split_once('/')) {
+                share.good += good.parse().unwrap_or(0);
+                share.of += of.parse().unwrap_or(0);
+            }
+        }
+        it
+    }
+
+    /// Takes in what another has counted.
+    pub fn take_in(&mut self, mut other: Self) {
+        for ((_, own), (_, more)) in self.counts().into_iter().zip(other.counts()) {
+            *own += *more;
+        }
+        for ((_, own), (_, more)) in self.shares().into_iter().zip(other.shares()) {
+            own.good += more.good;
+            own.of += more.of;
+        }
+        for ((_, own), (_, more)) in self.times().into_iter().zip(other.times()) {
+            own.append(more);
+        }
+    }
+
+    /// Of one fault.
+    pub fn of(pair: &Pair) -> Self {
+        let mut it = Self::default();
+        it.add(pair);
+        it
+    }
+
     pub fn add(&mut self, pair: &Pair) {
         let it = &pair.with;
         self.tried += 1;

@@ -165,12 +165,13 @@ impl World {
     pub(crate) fn watch_short(&mut self) {
         let given: f64 = self.plant.flow.boosters.iter().map(|amps| amps.0).sum();
         let amps = given - self.load_amps();
-        if !self.short && SHORT_FROM <= amps {
+        if SHORT_FROM <= amps {
+            let began = !self.short;
             self.short = true;
-            self.start_run_throughs(amps);
-            let (districts, poles) = self.carriers(amps);
-            let fault = self.faults.latest();
-            self.tell(Truth::ShortBegan { fault, amps, districts, poles });
+            if began {
+                self.start_run_throughs(amps);
+            }
+            self.tell_carriers(began, amps);
         } else if self.short && amps < SHORT_OVER {
             self.short = false;
             self.tell(Truth::ShortEnded);
@@ -182,6 +183,19 @@ impl World {
             self.calm.1.clear();
             self.calm.1.extend(flow.poles.iter().map(|amps| amps.0));
         }
+    }
+
+    /// A short is told when it begins, and again when another district comes to carry it.
+    fn tell_carriers(&mut self, began: bool, amps: f64) {
+        let (districts, poles) = self.carriers(amps);
+        if began {
+            self.carried_by.clear();
+        } else if districts.iter().all(|it| self.carried_by.contains(it)) {
+            return;
+        }
+        self.carried_by.extend(districts.iter().copied());
+        let fault = self.faults.latest();
+        self.tell(Truth::ShortBegan { fault, amps, districts, poles });
     }
 
     /// Notes how the frogs read; true when one reads otherwise than before.

@@ -190,11 +190,13 @@ impl Effect {
             Self::Guest(train) => world.trains[train].lift(),
             Self::Pole(pole, _) => world.contacts[pole.at()].repair(),
             Self::Film(pole, _) => world.contacts[pole.at()].film = 1.0,
-            Self::Mood(machine, _) => {
-                let asked = world.machines[machine.at()].asked;
+            Self::Mood(machine, mood) => {
                 let machine = &mut world.machines[machine.at()];
+                // Points that came off are taken as they lie: a train has gone where they led.
+                let off = mood == Mood::PointsOff;
+                let stays = if off { machine.points() } else { machine.asked };
                 machine.mood = Mood::Healthy;
-                machine.set_by_hand(asked);
+                machine.set_by_hand(stays);
             }
             Self::SetBack { machine, position, under } => {
                 // Never under a train that has set it for itself since.

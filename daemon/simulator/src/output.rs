@@ -84,7 +84,7 @@ pub enum Truth {
         /// Its scenario.
         scenario: &'static str,
     },
-    /// Short-circuit current began to flow through a wheel or a fault.
+    /// Short-circuit current began to flow through a wheel or a fault, or another district has come to carry it.
     ShortBegan {
         /// The latest fault in place, where there is one.
         fault: Option<u32>,

@@ -429,8 +429,8 @@ impl Train {
     pub(crate) fn charge(&mut self, span: f64) -> bool {
         let mut charging = false;
         for it in &mut self.vehicles {
-            if it.charged != it.volts {
-                charging |= 0.0 < it.charging;
+            if it.charged != it.volts || 0.0 < it.charging {
+                charging |= it.is_charging();
                 it.charge(span);
             }
         }
@@ -457,7 +457,7 @@ impl Train {
 
     /// One of its capacitors charges.
     pub(crate) fn is_charging(&self) -> bool {
-        !self.lifted && self.vehicles.iter().any(|it| 0.0 < it.charging && it.charged < it.volts)
+        !self.lifted && self.vehicles.iter().any(Vehicle::is_charging)
     }
 }
 
@@ -467,6 +467,11 @@ fn in_steps(effort: f64) -> f64 {
 }
 
 impl Vehicle {
+    /// It is drawn as charging, or would be at the volts that it sees: the search of the volts may end on either side.
+    fn is_charging(&self) -> bool {
+        0.0 < self.charging || CHARGES_FROM < self.volts - self.charged
+    }
+
     /// What it draws beside charging, as a conductance.
     fn running(&self, nominal: f64, effort: f64) -> f64 {
         let effort = in_steps(effort);

@@ -84,6 +84,8 @@ pub struct World {
     pub(crate) orders: BTreeMap<(Mono, u64), (ChannelIx, Command)>,
     orders_taken: u64,
     pub(crate) short: bool,
+    /// Districts that have carried it so far.
+    pub(crate) carried_by: Vec<DistrictIx>,
     /// Currents of districts and poles before the short that flows, or of the last moment without one.
     pub(crate) calm: (Vec<f64>, Vec<f64>),
     readings: VecDeque<SimReading>,
@@ -154,6 +156,7 @@ impl World {
             orders: BTreeMap::new(),
             orders_taken: 0,
             short: false,
+            carried_by: Vec::new(),
             calm: (Vec::new(), Vec::new()),
             readings: VecDeque::new(),
             truth: VecDeque::new(),

@@ -16,6 +16,13 @@ use crate::cause::{Cause, Element};
 
 /// A breaker or booster that acts within this after `short` was armed acted on that fault.
 const ELSEWHERE_WITHIN: Micros = Micros::from_millis(1000);
+/// A voltage reading no older than this is followed by another soon: that one tells whether a breaker acted.
+const VOLTS_WITHIN: Micros = Micros::from_millis(150);
+/// A neighbour's short pulls voltage down here for so long at most, after it was armed.
+const DIPS_WITHIN: Micros = Micros::from_millis(500);
+/// Current that has fallen to this part of the load before it, by at least so much, shows that voltage dipped.
+const DIPPED: i64 = 60;
+const DIPPED_BY: Microamps = Microamps(50_000);
 /// A step of this much counts for `mismatch`.
 const NUDGE: Microamps = Microamps(500_000);
 
@@ -71,6 +78,8 @@ pub(crate) struct Guard {
     /// Samples in a row above the step that counts for `mismatch`, and when two were seen last.
     nudging: u32,
     nudged: Option<Mono>,
+    /// `short` was armed in a neighbour on the same booster.
+    neighbour: Option<Mono>,
     last: Option<Sample>,
     /// When the sample before the last came.
     before_last: Option<Mono>,
@@ -95,6 +104,7 @@ impl Guard {
             volts: None,
             nudging: 0,
             nudged: None,
+            neighbour: None,
             last: None,
             before_last: None,
             shown: (false, false),
@@ -127,18 +137,22 @@ impl Guard {
         &self.settings
     }
 
-    /// A good sample while the district may be on. `withstand` gives I_w; it is asked only when a step is there.
+    /// A good sample while the district may be on. Only when a step is there `withstand` is asked for I_w, and
+    /// `feeds_another` whether a wheel may have joined a dead district to this one, whose engines now charge from here.
     pub(crate) fn handle_current(
         &mut self,
         sample: Sample,
         feedback_off: bool,
         withstand: &dyn Fn() -> Option<Microamps>,
+        feeds_another: &dyn Fn() -> bool,
     ) -> Verdict {
         let Sample { at, amps } = sample;
         self.notice_return(sample);
         let inrush = self.inrush.is_open(at);
         let low = self.baseline.low(at);
-        let rule = if inrush { Rule::Inrush } else { Rule::Normal };
+        let charges = || self.charges(sample, low) || feeds_another();
+        let stepped = low.is_some_and(|low| self.settings.step <= amps - low);
+        let rule = if inrush || (stepped && charges()) { Rule::Inrush } else { Rule::Normal };
         let step = self.short.handle_sample(&self.settings, (at, amps), low, rule, withstand);
         let trip = match step {
             Step::Trip(armed) => Some(short_trip(&armed)),
@@ -163,6 +177,18 @@ impl Guard {
         if self.inrush.has_fallen() && was_dead && residual <= sample.amps {
             self.inrush.handle_back(&self.settings, sample.at);
         }
+    }
+
+    /// Engines charge where voltage comes up again: it has been low for long, or current dipped as `short` was armed in a
+    /// neighbour. Voltage readings are too slow to show the return itself.
+    fn charges(&self, sample: Sample, low: Option<Microamps>) -> bool {
+        let near = self.neighbour.is_some_and(|armed| sample.at.since(armed) <= DIPS_WITHIN);
+        let dipped = || {
+            let load = self.baseline.load_before(sample.at)?;
+            let low = low?;
+            Some(low <= load.percent(DIPPED) && DIPPED_BY <= load - low)
+        };
+        self.undervoltage.stands() || (near && dipped() == Some(true))
     }
 
     /// The elements that take their time.
@@ -253,13 +279,18 @@ impl Guard {
     }
 
     /// A wheel that bridged for a moment in a district without load also leaves no current: then one high sample alone
-    /// is no proof that a breaker acted, and a healthy voltage taken since is proof that none did.
+    /// is no proof that a breaker acted, and a healthy voltage taken since is proof that none did. Where voltage is
+    /// measured its next reading is waited for.
     fn acted_elsewhere(&self, armed: &Armed, sample: Sample, feedback_off: bool) -> bool {
         let since = self.volts.filter(|(taken, _)| armed.latest < *taken || *taken == sample.at);
         if feedback_off || since.is_some_and(|(_, volts)| volts < self.settings.half_volts()) {
             return true;
         }
         if since.is_some_and(|(_, volts)| self.settings.healthy_volts() <= volts) {
+            return false;
+        }
+        // No breaker closes again within that time.
+        if self.volts.is_some_and(|(taken, _)| sample.at.since(taken) <= VOLTS_WITHIN) {
             return false;
         }
         armed.count >= 2 || self.settings.residual <= armed.base
@@ -282,7 +313,11 @@ impl Guard {
         self.volts = Some((now, volts));
         inrush.handle_voltage(settings, now, volts, || baseline.load_before(now));
         let flows = self.last.is_some_and(|last| settings.residual < last.amps);
+        let stood = self.undervoltage.stands();
         self.undervoltage.handle(settings, now, volts, flows);
+        if stood && !self.undervoltage.stands() && settings.healthy_volts() <= volts {
+            inrush.handle_back(settings, now);
+        }
     }
 
     /// Its voltage readings have stopped: they tell nothing any more.
@@ -294,6 +329,9 @@ impl Guard {
     /// Another district of the booster was armed, or is being cut. Voltage readings are too slow to show a dip of some
     /// tens of milliseconds, and show its end after the engines have charged: a cut next door counts without them.
     pub(crate) fn handle_neighbour(&mut self, cut: bool, now: Mono) {
+        if !cut {
+            self.neighbour = Some(now);
+        }
         if (cut || self.volts.is_none()) && self.short.armed().is_none() {
             let load = self.baseline.load_before(now);
             self.inrush.handle_neighbour(&self.settings, now, load);

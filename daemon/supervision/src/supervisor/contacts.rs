@@ -18,7 +18,8 @@ use crate::{
     input::{Feed, Value},
     model::Model,
     occupancy::Occupied,
-    output::{Decision, EventKind, StateValue},
+    output::{Decision, EventKind, PowerState, StateValue},
+    power::Power,
     protect::Trip,
     record::ContactStress,
     words::Seen,
@@ -83,6 +84,25 @@ pub(super) fn withstand(
             .min()
     };
     reachable.filter_map(of_frog).min()
+}
+
+/// A train may stand on a gap to a district that is off: its wheels would join that one to this.
+pub(super) fn may_feed_another(
+    model: &Model,
+    blocks: &[Occupied],
+    powers: &[Power],
+    district: DistrictIx,
+) -> bool {
+    let dead = |beyond: BlockIx| {
+        let other = model.layout.district_of_block(beyond);
+        let power = &powers[model.feed_at(Feed::District(other))];
+        other != district && power.state() == PowerState::Cut
+    };
+    model.district_blocks[district.at()].iter().any(|own| {
+        let beyond = model.neighbours.get(own.at()).map_or(&[][..], Vec::as_slice);
+        let train = blocks[own.at()].may_be_occupied();
+        beyond.iter().any(|it| dead(*it) && (train || blocks[it.at()].is_occupied()))
+    })
 }
 
 impl Supervisor {

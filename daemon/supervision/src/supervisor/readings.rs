@@ -172,11 +172,12 @@ impl Supervisor {
             return None;
         }
         let says_off = self.powers[feed].says_off();
-        let Self { guards, model, frogs, blocks, contacts, proved_pairs, .. } = self;
+        let Self { guards, model, frogs, blocks, contacts, proved_pairs, powers, .. } = self;
         let withstand = || {
             super::contacts::withstand(model, frogs, blocks, contacts, proved_pairs, district, at)
         };
-        Some(guards[d].handle_current(sample, says_off, &withstand))
+        let feeds_another = || super::contacts::may_feed_another(model, blocks, powers, district);
+        Some(guards[d].handle_current(sample, says_off, &withstand, &feeds_another))
     }
 
     fn act_on(&mut self, district: DistrictIx, verdict: Verdict, amps: Microamps, at: Mono) {
@@ -295,7 +296,7 @@ impl Supervisor {
                 })
                 .min()
             };
-            guard.handle_current(sample, false, &withstand)
+            guard.handle_current(sample, false, &withstand, &|| false)
         };
         if let Some(trip) = verdict.trip {
             let feed = self.powers[b].has_actuator().then_some(b);
