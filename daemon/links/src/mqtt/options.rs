@@ -138,17 +138,23 @@ pub(crate) fn exposed(settings: &MqttSettings) -> Vec<String> {
 
 fn password(file: Option<&str>) -> Result<String, String> {
     let Some(file) = file else { return Ok(String::new()) };
-    let text = fs::read_to_string(file).map_err(|error| format!("`{file}`: {error}"))?;
+    let text = fs::read_to_string(file)
+        .map_err(|error| format!("password-file `{file}` cannot be read: {error}"))?;
     Ok(text.trim_end_matches(['\r', '\n']).to_owned())
 }
 
 fn encryption(settings: &MqttSettings) -> Result<Transport, String> {
     // Fails where the program has chosen a provider already, which is as good.
     let _ = rustls::crypto::ring::default_provider().install_default();
-    let read = |file: &String| fs::read(file).map_err(|error| format!("`{file}`: {error}"));
-    let ca = settings.ca_file.as_ref().map(read).transpose()?.unwrap_or_default();
+    let read = |key: &str, file: &String| {
+        fs::read(file).map_err(|error| format!("{key} `{file}` cannot be read: {error}"))
+    };
+    let ca = settings.ca_file.as_ref().map(|file| read("ca-file", file)).transpose()?;
+    let ca = ca.unwrap_or_default();
     let client_auth = match &settings.client_certificate {
-        Some((certificate, key)) => Some((read(certificate)?, read(key)?)),
+        Some((certificate, key)) => {
+            Some((read("certificate-file", certificate)?, read("key-file", key)?))
+        }
         None => None,
     };
     let simple = TlsConfiguration::Simple { ca, alpn: None, client_auth };
