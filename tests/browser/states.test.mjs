@@ -12,7 +12,7 @@ const SIZES = { phone: { width: 390, height: 844 }, desktop: { width: 1440, heig
 const STATES = [
   ['quiet', {}, /All 4 districts on/],
   ['alarm', {}, /Junction is off/],
-  ['flood', {}, /Alarm flood, \d+ in 10 min/],
+  ['flood', {}, /Alarm flood, \d+ in 10\smin/],
   ['stale', {}, /Partly stale: node bench silent.*Last known values in quarry/],
   ['empty', {}, /Nothing is wired yet/],
   ['demo', { DEMO: '1' }, /Demo layout\. Nothing here is wired/],
