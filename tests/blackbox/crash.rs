@@ -132,6 +132,41 @@ async fn settings_are_taken_over_on_a_hangup_and_bad_ones_are_not() {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn name_and_token_are_taken_over_while_supervision_goes_on() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let broker = Broker::start(folder.path());
+    let text = layout(broker.port);
+    let daemon = Daemon::run(folder.path(), &text);
+    let token = folder.path().join("token");
+    let change = |text: &str| {
+        std::fs::write(folder.path().join("layout.toml"), text).expect("written");
+        daemon.signal(Signal::SIGHUP);
+    };
+    let mut session = Session::start(broker.port).await;
+    session.measure_for(Duration::from_millis(400)).await;
+    let hold =
+        |token: &str| daemon.http("POST", "/api/v1/hold", Some(token), r#"{"district":"west"}"#).0;
+    assert_eq!(hold(&daemon.token), 200);
+    let renamed = text.replacen("Fernhollow junction", "Fernhollow yard", 1);
+    assert_ne!(renamed, text);
+    let renamed =
+        format!("{renamed}\n[dashboard]\noperator-token-file = \"{}\"\n", token.display());
+    change(&renamed);
+    assert!(daemon.says("SettingsRefused").contains("token"), "there is no such file yet");
+    assert_eq!(daemon.json("/api/v1/state")["layout"]["name"], json!("Fernhollow junction"));
+    std::fs::write(&token, "another-token\n").expect("written");
+    change(&renamed);
+    daemon.says("SettingsTakenOver");
+    assert_eq!(daemon.json("/api/v1/state")["layout"]["name"], json!("Fernhollow yard"));
+    assert_eq!(hold(&daemon.token), 401, "the old token opens nothing any more");
+    assert_eq!(hold("another-token"), 200);
+    session.measure_for(Duration::from_millis(200)).await;
+    assert_eq!(east(&daemon)["power"], json!("on"), "supervision went on");
+    session.short().await;
+    daemon.kill();
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn without_file_descriptors_it_cuts_all_the_same() {
     let folder = tempfile::tempdir().expect("a folder");
     let broker = Broker::start(folder.path());

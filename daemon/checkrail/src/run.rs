@@ -338,7 +338,7 @@ impl Daemon {
                 _ = interrupt.recv() => break None,
                 ended = &mut shell => break Some(ended),
                 _ = hangup.recv() => match &mut reload {
-                    Some(reload) => reload.read_anew().await,
+                    Some(reload) => reload.read_anew(&self.server).await,
                     None => warn!("this layout does not come from a file: nothing to read anew"),
                 },
             }

@@ -8,7 +8,7 @@ pub(crate) mod session;
 pub(crate) mod sheets;
 
 use std::sync::{
-    Arc,
+    Arc, PoisonError, RwLock,
     atomic::{AtomicU64, Ordering},
 };
 
@@ -38,7 +38,7 @@ use crate::{
     metrics::Metrics,
     once::{self, Answers},
     openapi,
-    settings::Settings,
+    settings::{Live, Settings},
     stream,
     view::Command,
 };
@@ -50,7 +50,10 @@ const PATIENCE: Duration = Duration::from_secs(3);
 
 /// Everything that the handlers share.
 pub(crate) struct App {
+    /// As at the start.
     pub(crate) settings: Settings,
+    /// What may have changed since.
+    pub(crate) live: RwLock<Arc<Live>>,
     pub(crate) auth: Auth,
     pub(crate) coins: commission::Coins,
     pub(crate) sheets: sheets::Sheets,
@@ -64,6 +67,11 @@ pub(crate) struct App {
 }
 
 impl App {
+    /// What of the settings may change while the daemon runs, as it is now.
+    pub(crate) fn live(&self) -> Arc<Live> {
+        Arc::clone(&self.live.read().unwrap_or_else(PoisonError::into_inner))
+    }
+
     /// Asks the supervisor and waits for its answer.
     pub(crate) async fn ask(&self, who: &str, act: Act) -> Result<(), ApiError> {
         let id = RequestId(self.requests.fetch_add(1, Ordering::Relaxed) + 1);

@@ -3,7 +3,7 @@
 use std::{
     collections::{BTreeMap, VecDeque},
     net::IpAddr,
-    sync::{Mutex, MutexGuard, PoisonError},
+    sync::{Mutex, MutexGuard, PoisonError, RwLock},
     time::{Duration, Instant},
 };
 
@@ -44,9 +44,14 @@ pub(crate) enum Denied {
 
 /// The door.
 pub(crate) struct Auth {
+    tokens: RwLock<Tokens>,
+    inner: Mutex<Inner>,
+}
+
+#[derive(Clone, Copy)]
+struct Tokens {
     operator: Secret,
     reader: Option<Secret>,
-    inner: Mutex<Inner>,
 }
 
 #[derive(Default)]
@@ -63,11 +68,29 @@ struct Session {
 
 impl Auth {
     pub(crate) fn new(operator: &str, reader: Option<&str>) -> Self {
-        Self {
-            operator: Secret::new(operator),
-            reader: reader.map(Secret::new),
-            inner: Mutex::default(),
+        let tokens = Tokens { operator: Secret::new(operator), reader: reader.map(Secret::new) };
+        Self { tokens: RwLock::new(tokens), inner: Mutex::default() }
+    }
+
+    /// Goes on with other tokens. Whoever signed in by one that changed has to sign in again.
+    pub(crate) fn renew(&self, operator: Option<&str>, reader: Option<&str>) {
+        let old = self.tokens();
+        let operator = operator.map_or(old.operator, Secret::new);
+        let reader = reader.map(Secret::new);
+        let same = match (&old.reader, &reader) {
+            (Some(old), Some(new)) => old.same(new),
+            (None, None) => true,
+            (Some(_), None) | (None, Some(_)) => false,
+        };
+        if old.operator.same(&operator) && same {
+            return;
         }
+        *self.tokens.write().unwrap_or_else(PoisonError::into_inner) = Tokens { operator, reader };
+        self.lock().sessions.clear();
+    }
+
+    fn tokens(&self) -> Tokens {
+        *self.tokens.read().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Opens a session for the holder of a token; gives the secret for the cookie.
@@ -108,18 +131,19 @@ impl Auth {
     }
 
     /// Reading needs a token.
-    pub(crate) const fn guards_reading(&self) -> bool {
-        self.reader.is_some()
+    pub(crate) fn guards_reading(&self) -> bool {
+        self.tokens().reader.is_some()
     }
 
     fn token_role(&self, from: IpAddr, token: &str, name: &str) -> Result<Role, Denied> {
         if self.lock().is_guessing(from) {
             return Err(Denied::TooMany);
         }
-        if self.operator.matches(token).into() {
+        let tokens = self.tokens();
+        if tokens.operator.matches(token).into() {
             return Ok(Role::Operator(person(name)));
         }
-        if self.reader.is_some_and(|it| it.matches(token).into()) {
+        if tokens.reader.is_some_and(|it| it.matches(token).into()) {
             return Ok(Role::Reader);
         }
         self.lock().guessed(from);

@@ -5,7 +5,7 @@
 
 use std::{
     collections::VecDeque,
-    sync::{Arc, Mutex, MutexGuard, PoisonError},
+    sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock},
     time::Duration,
 };
 
@@ -14,7 +14,7 @@ use tokio::{
     sync::{broadcast, watch},
     time::{Instant, MissedTickBehavior, interval},
 };
-use wiring::units::Microamps;
+use wiring::{layout::Layout, units::Microamps};
 
 use crate::{
     view::View,
@@ -54,7 +54,8 @@ pub(crate) struct Joined {
 /// The newest state and the recent deltas, shared between the beat and the pages.
 #[derive(Debug)]
 pub(crate) struct Feed {
-    pub(crate) fixed: Fixed,
+    /// Of the layout in force: its name and colours may change while the daemon runs.
+    fixed: RwLock<Arc<Fixed>>,
     head: Head,
     views: watch::Receiver<Arc<View>>,
     sender: broadcast::Sender<Message>,
@@ -97,7 +98,34 @@ impl Feed {
             made: view.made,
         };
         let sender = broadcast::Sender::new(QUEUE);
+        let fixed = RwLock::new(Arc::new(fixed));
         Self { fixed, head, views, sender, inner: Mutex::new(inner) }
+    }
+
+    /// What does not change with every view.
+    pub(crate) fn fixed(&self) -> Arc<Fixed> {
+        Arc::clone(&self.fixed.read().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// The layout in force.
+    pub(crate) fn layout(&self) -> Arc<Layout> {
+        Arc::clone(&self.fixed().layout)
+    }
+
+    /// Goes on with a layout of the same things, and gives every page the whole state again.
+    pub(crate) fn renew(&self, layout: Arc<Layout>) {
+        let view = self.view();
+        let fixed = Arc::new(Fixed::new(layout));
+        let mut inner = self.lock();
+        inner.frame = Frame { silent: inner.silent, ..Frame::new(&fixed, &view) };
+        *self.fixed.write().unwrap_or_else(PoisonError::into_inner) = fixed;
+        inner.q += 1;
+        inner.stamp = stamp(inner.q, &view);
+        // What a page missed before cannot be made up for by deltas.
+        inner.ring.clear();
+        let whole = self.snap(&inner);
+        // No page follows: nothing to do.
+        let _ = self.sender.send(whole);
     }
 
     /// The newest view.
@@ -157,7 +185,7 @@ impl Feed {
 
     /// Makes, keeps and sends the next delta.
     fn advance(&self, inner: &mut Inner, view: &View) {
-        let frame = Frame { silent: inner.silent, ..Frame::new(&self.fixed, view) };
+        let frame = Frame { silent: inner.silent, ..Frame::new(&self.fixed(), view) };
         inner.q += 1;
         inner.stamp = stamp(inner.q, view);
         let data = delta(inner.stamp, &currents(view), &inner.frame, &frame);
@@ -214,7 +242,7 @@ impl Feed {
     fn snap(&self, inner: &Inner) -> Message {
         let trends = inner.all_trends();
         let (aged, frame) = (self.aged(inner), &inner.frame);
-        let data = whole_state(&self.head, aged, &self.fixed, frame, Some(&trends));
+        let data = whole_state(&self.head, aged, &self.fixed(), frame, Some(&trends));
         self.message("snap", inner.q, &data)
     }
 
@@ -222,7 +250,7 @@ impl Feed {
     pub(crate) fn state(&self, with_trends: bool) -> String {
         let inner = self.lock();
         let trends = with_trends.then(|| inner.all_trends());
-        whole_state(&self.head, self.aged(&inner), &self.fixed, &inner.frame, trends.as_deref())
+        whole_state(&self.head, self.aged(&inner), &self.fixed(), &inner.frame, trends.as_deref())
     }
 
     fn aged(&self, inner: &Inner) -> Stamp {
@@ -238,7 +266,8 @@ impl Feed {
     /// The turnouts, as JSON.
     pub(crate) fn turnouts(&self) -> serde_json::Value {
         let inner = self.lock();
-        let rows = crate::wire::joined(&self.fixed.turnouts, &inner.frame.turnouts);
+        let fixed = self.fixed();
+        let rows = crate::wire::joined(&fixed.turnouts, &inner.frame.turnouts);
         serde_json::json!({ "turnouts": rows })
     }
 

@@ -25,7 +25,7 @@ const POLICY: &str = "default-src 'self'; base-uri 'none'; form-action 'self'; f
 /// Refuses what no page of ours would send.
 pub(crate) async fn form(State(app): State<Arc<App>>, request: Request, next: Next) -> Response {
     let refused = check_size(request.headers())
-        .and_then(|()| check_host(request.headers(), &app.settings.hosts))
+        .and_then(|()| check_host(request.headers(), &app.live().hosts))
         .and_then(|()| check_action(request.method(), request.headers()));
     let mut response = match refused {
         Ok(()) => next.run(request).await,

@@ -25,5 +25,5 @@ pub use archive::{Archive, ArchiveError, Download, FaultQuery, Form, NoArchive};
 pub use metrics::Metrics;
 pub use secret::{SecretError, new_token};
 pub use server::{Parts, ServeError, Server, serve};
-pub use settings::Settings;
+pub use settings::{Renewal, Settings};
 pub use view::{Command, LinkView, View};

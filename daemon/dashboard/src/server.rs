@@ -1,9 +1,9 @@
 //! Starting and stopping the dashboard.
 
 use std::{
-    io,
+    fmt, io,
     net::SocketAddr,
-    sync::{Arc, atomic::AtomicU64},
+    sync::{Arc, PoisonError, RwLock, atomic::AtomicU64},
 };
 
 use tokio::{
@@ -22,7 +22,7 @@ use crate::{
     metrics::Metrics,
     once::Answers,
     secret::{SecretError, new_token},
-    settings::Settings,
+    settings::{Live, Renewal, Settings},
     view::{Command, View},
     wire::{delta::Head, fixed::Fixed},
 };
@@ -66,10 +66,16 @@ pub enum ServeError {
 }
 
 /// A running dashboard.
-#[derive(Debug)]
 pub struct Server {
     address: SocketAddr,
     task: JoinHandle<()>,
+    app: Arc<App>,
+}
+
+impl fmt::Debug for Server {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.debug_struct("Server").field("address", &self.address).finish_non_exhaustive()
+    }
 }
 
 impl Server {
@@ -77,6 +83,16 @@ impl Server {
     #[must_use]
     pub const fn address(&self) -> SocketAddr {
         self.address
+    }
+
+    /// Goes on with new settings: pages that are open are given the whole state again, and people stay signed in unless
+    /// their token changed.
+    pub fn renew(&self, renewal: Renewal) {
+        let Renewal { layout, hosts, operator_token, read_token, revision } = renewal;
+        self.app.auth.renew(operator_token.as_deref(), read_token.as_deref());
+        let live = Arc::new(Live { hosts, revision });
+        *self.app.live.write().unwrap_or_else(PoisonError::into_inner) = live;
+        self.app.feed.renew(layout);
     }
 
     /// Waits until it has stopped, after `shutdown` said so.
@@ -100,8 +116,8 @@ pub async fn serve(settings: Settings, parts: Parts) -> Result<Server, ServeErro
     let shutdown = parts.shutdown.clone();
     let app = Arc::new(app(settings, parts)?);
     let feed = tokio::spawn(Arc::clone(&app.feed).run(shutdown.clone()));
-    let task = tokio::spawn(run(listener, app, shutdown, feed));
-    Ok(Server { address, task })
+    let task = tokio::spawn(run(listener, Arc::clone(&app), shutdown, feed));
+    Ok(Server { address, task, app })
 }
 
 /// Everything the handlers share.
@@ -109,7 +125,9 @@ pub(crate) fn app(settings: Settings, parts: Parts) -> Result<App, SecretError> 
     let epoch = new_token()?.chars().take(8).collect();
     let head = Head { epoch, version: settings.version.clone(), demo: settings.demo };
     let feed = Arc::new(Feed::new(Fixed::new(parts.layout), head, parts.views));
+    let live = Live { hosts: settings.hosts.clone(), revision: settings.revision.clone() };
     Ok(App {
+        live: RwLock::new(Arc::new(live)),
         auth: Auth::new(&settings.operator_token, settings.read_token.as_deref()),
         answers: Answers::default(),
         coins: crate::api::commission::Coins::default(),

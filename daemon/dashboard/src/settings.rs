@@ -1,6 +1,8 @@
 //! What the dashboard is told at start.
 
-use std::{fmt, net::SocketAddr};
+use std::{fmt, net::SocketAddr, sync::Arc};
+
+use wiring::layout::Layout;
 
 /// Settings of one dashboard.
 #[derive(Clone)]
@@ -20,6 +22,38 @@ pub struct Settings {
     pub revision: String,
     /// Version of the program, for the about page and the metrics.
     pub version: String,
+}
+
+/// What of them may change while the daemon runs.
+#[derive(Debug)]
+pub(crate) struct Live {
+    pub(crate) hosts: Vec<String>,
+    pub(crate) revision: String,
+}
+
+/// New settings for a dashboard that runs.
+#[derive(Clone)]
+pub struct Renewal {
+    /// The same layout, perhaps with another name, other colours or other thresholds.
+    pub layout: Arc<Layout>,
+    /// See [`Settings::hosts`].
+    pub hosts: Vec<String>,
+    /// See [`Settings::operator_token`]; none: it stays.
+    pub operator_token: Option<String>,
+    /// See [`Settings::read_token`].
+    pub read_token: Option<String>,
+    /// See [`Settings::revision`].
+    pub revision: String,
+}
+
+impl fmt::Debug for Renewal {
+    /// Without the tokens.
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.debug_struct("Renewal")
+            .field("hosts", &self.hosts)
+            .field("revision", &self.revision)
+            .finish_non_exhaustive()
+    }
 }
 
 impl fmt::Debug for Settings {

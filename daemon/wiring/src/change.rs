@@ -5,12 +5,12 @@ use std::fmt::Debug;
 
 use crate::layout::Layout;
 
-/// What differs beside `[protection]` and its overrides, each by the name of its table; empty: nothing.
+/// What differs beside `[protection]` and its overrides, the layout's name, `[colours]`, and the names and tokens of
+/// `[dashboard]`, each by the name of its table; empty: nothing.
 #[must_use]
 pub fn beyond_settings(old: &Layout, new: &Layout) -> Vec<String> {
     let mut found = Changes::default();
-    let heads = (&old.name, old.control, old.ambient);
-    found.whole("layout", &heads, &(&new.name, new.control, new.ambient));
+    found.whole("layout", &(old.control, old.ambient), &(new.control, new.ambient));
     found.list("booster", &old.boosters, &new.boosters, |it| &it.id);
     found.list("district", &old.districts, &new.districts, |it| &it.id);
     found.list("block", &old.blocks, &new.blocks, |it| &it.id);
@@ -21,14 +21,14 @@ pub fn beyond_settings(old: &Layout, new: &Layout) -> Vec<String> {
     found.whole("joints", &old.joints, &new.joints);
     found.whole("frogs", &old.frogs, &new.frogs);
     found.whole("poles", &old.poles, &new.poles);
-    found.whole("colours", &old.colours, &new.colours);
     let (before, after) = (&old.links, &new.links);
     found.whole("links.mqtt", &before.mqtt, &after.mqtt);
+    found.whole("links.mqtt.also", &before.mqtt_also, &after.mqtt_also);
     found.whole("links.serial", &before.serial, &after.serial);
     found.whole("links.modbus", &before.modbus, &after.modbus);
     found.whole("links.lcc", &before.lcc, &after.lcc);
     found.whole("history", &before.history, &after.history);
-    found.whole("dashboard", &before.dashboard, &after.dashboard);
+    found.whole("dashboard.listen", &before.dashboard.listen, &after.dashboard.listen);
     found.names
 }
 
@@ -95,6 +95,8 @@ mod tests {
         check(&[], "", &[]);
         check(&[], "\n[protection]\nshort-after = \"10 ms\"\n", &[]);
         check(&[], "\n[district.east.protection]\nrestore-tries = 2\n", &[]);
+        check(&[("Fernhollow junction", "Another")], "\n[colours]\nA = \"red\"\n", &[]);
+        check(&[], "\n[dashboard]\nhosts = [\"layout.example\"]\n", &[]);
         check(&[("schema = 1", "# a remark\n\nschema = 1")], "", &[]);
     }
 
@@ -104,6 +106,9 @@ mod tests {
         let renamed = [("[block.w1]", "[block.w9]"), ("block = \"w1\"", "block = \"w9\"")];
         check(&renamed, "", &["block.w1", "block.w9"]);
         check(&[], "\n[links.mqtt]\nbroker = \"mqtt://127.0.0.1:1883\"\n", &["links.mqtt"]);
-        check(&[("Fernhollow junction", "Another")], "", &["layout"]);
+        check(&[("\"22 C\"", "\"30 C\"")], "", &["layout"]);
+        let also = "\n[links.mqtt]\nbroker = \"mqtt://127.0.0.1:1883\"\n[links.mqtt.also.north]\nbroker = \"mqtt://127.0.0.1:1884\"\n";
+        check(&[], also, &["links.mqtt", "links.mqtt.also"]);
+        check(&[], "\n[dashboard]\nlisten = \"127.0.0.1:8081\"\n", &["dashboard.listen"]);
     }
 }

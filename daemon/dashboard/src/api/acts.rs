@@ -266,14 +266,14 @@ pub(crate) async fn perform(
 }
 
 fn find_alarm(app: &App, kind: &str, subject: &str) -> Result<AlarmKey, ApiError> {
-    names::alarm(&app.feed.fixed.layout, &app.feed.view().snapshot, kind, subject)
+    names::alarm(&app.feed.layout(), &app.feed.view().snapshot, kind, subject)
         .ok_or_else(|| ApiError::unknown("alarm"))
 }
 
 fn find_feed(app: &App, body: Asked<FeedBody>) -> Result<(Feed, String, FeedBody), ApiError> {
     let Json(body) = body?;
     let subject = body.subject()?;
-    let feed = names::feed(&app.feed.fixed.layout, &subject)
+    let feed = names::feed(&app.feed.layout(), &subject)
         .ok_or_else(|| ApiError::unknown("district or booster"))?;
     Ok((feed, subject, body))
 }
@@ -287,7 +287,7 @@ fn confirmation(app: &App, feed: Feed, subject: &str) -> String {
     };
     let cause = row.and_then(|it| it.cause).map_or_else(
         || "no cause is recorded".to_owned(),
-        |cause| supervision::words::cause_text(cause, &app.feed.fixed.layout),
+        |cause| supervision::words::cause_text(cause, &app.feed.layout()),
     );
     format!("{subject} was cut: {cause}. Restoring puts power on the track")
 }

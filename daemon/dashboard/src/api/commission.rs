@@ -86,7 +86,7 @@ impl Coins {
 /// What is proved and what is due, by machine; and the sessions of the moment.
 pub(crate) async fn index(State(app): State<Arc<App>>) -> Json<Value> {
     let view = app.feed.view();
-    let layout = &app.feed.fixed.layout;
+    let layout = &app.feed.layout();
     let machines = layout.machines.iter().zip(&view.snapshot.proofs);
     let machines: Vec<Value> = machines.map(|(it, of)| proof(&it.id, of, &view)).collect();
     let sessions: Vec<_> = SessionRow::all(layout, &view);
@@ -100,7 +100,7 @@ pub(crate) async fn show(
 ) -> Result<Json<Value>, ApiError> {
     let machine = find(&app, &name)?;
     let view = app.feed.view();
-    let layout = Arc::clone(&app.feed.fixed.layout);
+    let layout = app.feed.layout();
     let it = &layout.machines[machine.at()];
     let session = SessionRow::all(&layout, &view).into_iter().find(|row| row.machine == it.id);
     let known = view.snapshot.proofs.get(machine.at());
@@ -120,7 +120,7 @@ pub(crate) async fn coins(
 ) -> Result<Json<Value>, ApiError> {
     let machine = find(&app, &name)?;
     let places = aside(move || {
-        let layout = &app.feed.fixed.layout;
+        let layout = &app.feed.layout();
         let Some((district, own)) = home(layout, machine) else { return Ok(Vec::new()) };
         let coins = app.coins.made(layout).iter().filter(|it| it.district == district);
         let mut coins: Vec<&Coin> = coins.collect();
@@ -171,7 +171,7 @@ pub(crate) async fn step(
 async fn forecast(app: &Arc<App>, machine: MachineIx, place: &str) -> Result<Microamps, ApiError> {
     let (app, place) = (Arc::clone(app), place.to_owned());
     let amps = aside(move || {
-        let layout = &app.feed.fixed.layout;
+        let layout = &app.feed.layout();
         let district = home(layout, machine).map(|(district, _)| district);
         let coins = app.coins.made(layout);
         let found = coins.iter().find(|it| it.at == place && Some(it.district) == district);
@@ -181,7 +181,8 @@ async fn forecast(app: &Arc<App>, machine: MachineIx, place: &str) -> Result<Mic
 }
 
 fn find(app: &App, id: &str) -> Result<MachineIx, ApiError> {
-    let machines = &app.feed.fixed.layout.machines;
+    let layout = app.feed.layout();
+    let machines = &layout.machines;
     // A code under the table may have been typed: case does not matter where it does not tell two apart.
     let exact = machines.iter().position(|it| it.id == id);
     let alike = || {

@@ -184,7 +184,7 @@ pub(crate) async fn aside<T: Send + 'static>(
 }
 
 pub(crate) async fn metrics(State(app): State<Arc<App>>) -> Response {
-    let text = app.metrics.text(&app.feed.fixed.layout, &app.settings.version, &app.feed.view());
+    let text = app.metrics.text(&app.feed.layout(), &app.settings.version, &app.feed.view());
     let kind = HeaderValue::from_static("text/plain; version=0.0.4; charset=utf-8");
     ([(header::CONTENT_TYPE, kind)], text).into_response()
 }

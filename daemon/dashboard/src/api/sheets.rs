@@ -2,7 +2,7 @@
 
 use std::{
     net::IpAddr,
-    sync::{Arc, OnceLock},
+    sync::{Arc, Mutex, PoisonError},
 };
 
 use axum::{
@@ -22,9 +22,9 @@ use wiring::{
 use super::{App, error::ApiError, reads::aside};
 use crate::{guard::host_name, qr};
 
-/// What all sheets are made of, made when the first one is asked for.
+/// What all sheets of a layout are made of, made when the first one is asked for.
 #[derive(Debug, Default)]
-pub(crate) struct Sheets(OnceLock<Made>);
+pub(crate) struct Sheets(Mutex<Option<(Arc<Layout>, Arc<Made>)>>);
 
 #[derive(Debug)]
 struct Made {
@@ -34,19 +34,25 @@ struct Made {
 }
 
 impl Sheets {
-    fn made(&self, layout: &Layout) -> &Made {
-        self.0.get_or_init(|| {
-            let findings = check::check(layout).findings;
-            let errors = findings.iter().filter(|it| it.code.severity() == Severity::Error);
-            Made { wiring: Wiring::new(layout), errors: errors.count() }
-        })
+    fn made(&self, layout: &Arc<Layout>) -> Arc<Made> {
+        let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((of, made)) = &*kept
+            && Arc::ptr_eq(of, layout)
+        {
+            return Arc::clone(made);
+        }
+        let findings = check::check(layout).findings;
+        let errors = findings.iter().filter(|it| it.code.severity() == Severity::Error);
+        let made = Arc::new(Made { wiring: Wiring::new(layout), errors: errors.count() });
+        *kept = Some((Arc::clone(layout), Arc::clone(&made)));
+        made
     }
 }
 
 /// Machines by district.
 pub(crate) async fn index(State(app): State<Arc<App>>) -> Result<Json<Value>, ApiError> {
     let value = aside(move || {
-        let layout = &app.feed.fixed.layout;
+        let layout = &app.feed.layout();
         let made = app.sheets.made(layout);
         let named = |of: Option<DistrictIx>| {
             let own = made.wiring.machines.iter().filter(|it| it.district == of);
@@ -57,7 +63,7 @@ pub(crate) async fn index(State(app): State<Arc<App>>) -> Result<Json<Value>, Ap
                 |(at, it)| json!({ "id": it.id, "machines": named(Some(DistrictIx::new(at))) }),
             );
         Ok(json!({
-            "revision": app.settings.revision,
+            "revision": app.live().revision,
             "errors": made.errors,
             "districts": districts.collect::<Vec<_>>(),
             "homeless": named(None),
@@ -74,7 +80,7 @@ pub(crate) async fn show(
 ) -> Result<Json<Value>, ApiError> {
     let base = reachable(&app, &headers);
     let found = aside(move || {
-        let layout = &app.feed.fixed.layout;
+        let layout = &app.feed.layout();
         let made = app.sheets.made(layout);
         let (kind, machines) = named(layout, &made.wiring, &name);
         let sheets = machines.iter().map(|it| one(layout, &made.wiring, it, base.as_deref()));
@@ -82,7 +88,7 @@ pub(crate) async fn show(
             json!({
                 "kind": kind,
                 "name": name,
-                "revision": app.settings.revision,
+                "revision": app.live().revision,
                 "errors": made.errors,
                 "machines": sheets.collect::<Vec<_>>(),
             })
@@ -153,6 +159,6 @@ fn reachable(app: &App, headers: &HeaderMap) -> Option<String> {
         return Some(format!("http://{host}"));
     }
     let listen = app.settings.listen;
-    let named = app.settings.hosts.first().map(|it| format!("http://{it}:{}", listen.port()));
+    let named = app.live().hosts.first().map(|it| format!("http://{it}:{}", listen.port()));
     named.filter(|_| !listen.ip().is_loopback()).or_else(|| qr::reachable(&listen.to_string()))
 }
