@@ -105,6 +105,24 @@ async fn without_a_broker_it_starts_says_so_and_finds_it_later() {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn two_daemons_share_a_broker_under_roots_of_their_own() {
+    let folders = [tempfile::tempdir().expect("a folder"), tempfile::tempdir().expect("a folder")];
+    let broker = Broker::start(folders[0].path());
+    let north = Daemon::run(folders[0].path(), &layout(broker.port));
+    let own = "root = \"south\"\nclient-id = \"south\"\n";
+    let south = Daemon::run(folders[1].path(), &format!("{}{own}", layout(broker.port)));
+    let mut session = Session::start(broker.port).await;
+    session.short().await;
+    assert_eq!(fault_of(&north, &mut session).await["district"], "east");
+    assert_eq!(south.json("/api/v1/faults")["faults"], json!([]), "not its layout");
+    for daemon in [north, south] {
+        let (_, health) = daemon.http("GET", "/health", None, "");
+        assert!(health.contains("\"status\":\"ok\""), "both are connected: {health}");
+        daemon.kill();
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn rubbish_on_every_topic_harms_nothing() {
     let folder = tempfile::tempdir().expect("a folder");
     let broker = Broker::start(folder.path());
