@@ -70,7 +70,6 @@ fn name(at: usize) -> String {
 
 fn district(at: usize, booster: BoosterIx) -> District {
     District {
-        averaging: None,
         id: name(at),
         span: Span::default(),
         booster,
