@@ -152,7 +152,10 @@ impl Guard {
         let low = self.baseline.low(at);
         let charges = || self.charges(sample, low) || feeds_another();
         let stepped = low.is_some_and(|low| self.settings.step <= amps - low);
-        let rule = if inrush || (stepped && charges()) { Rule::Inrush } else { Rule::Normal };
+        // In the window level alone counts, unless the load explains it: an overload is left to its curve.
+        let is_more = stepped || !self.inrush.carries(amps - self.settings.step);
+        let charging = (inrush && is_more) || (stepped && charges());
+        let rule = if charging { Rule::Inrush } else { Rule::Normal };
         let step = self.short.handle_sample(&self.settings, (at, amps), low, rule, withstand);
         let trip = match step {
             Step::Trip(armed) => Some(short_trip(&armed)),
@@ -289,8 +292,9 @@ impl Guard {
         if since.is_some_and(|(_, volts)| self.settings.healthy_volts() <= volts) {
             return false;
         }
-        // No breaker closes again within that time.
-        if self.volts.is_some_and(|(taken, _)| sample.at.since(taken) <= VOLTS_WITHIN) {
+        // No breaker closes again within that time. Readings that tell neither are not waited for without end.
+        let frequent = self.volts.is_some_and(|(taken, _)| sample.at.since(taken) <= VOLTS_WITHIN);
+        if frequent && sample.at.since(armed.latest) <= VOLTS_WITHIN {
             return false;
         }
         armed.count >= 2 || self.settings.residual <= armed.base
@@ -308,15 +312,21 @@ impl Guard {
 
     /// A voltage reading of the district.
     pub(crate) fn handle_voltage(&mut self, volts: Millivolts, now: Mono) {
-        let Self { settings, baseline, inrush, at_limit, .. } = self;
+        let Self { settings, baseline, inrush, at_limit, half_short, .. } = self;
         at_limit.handle_voltage(settings, now, volts, || baseline.load_before(now));
         self.volts = Some((now, volts));
         inrush.handle_voltage(settings, now, volts, || baseline.load_before(now));
         let flows = self.last.is_some_and(|last| settings.residual < last.amps);
-        let stood = self.undervoltage.stands();
+        let (sagged, stood) = (self.undervoltage.sags(), self.undervoltage.stands());
         self.undervoltage.handle(settings, now, volts, flows);
+        if !sagged && self.undervoltage.sags() && !inrush.is_open(now) {
+            inrush.handle_gone(baseline.load_before(now));
+        }
         if stood && !self.undervoltage.stands() && settings.healthy_volts() <= volts {
-            inrush.handle_back(settings, now);
+            let load = inrush.handle_sag_over(settings, now, baseline.load_before(now));
+            if let Some(load) = load {
+                half_short.handle_load_back(settings, load, now - VOLTS_WITHIN);
+            }
         }
     }
 

@@ -37,6 +37,19 @@ impl HalfShort {
         self.watching = None;
     }
 
+    /// `load` flows again since a moment ago: a step that was seen to come since then is only what goes beyond it.
+    pub(crate) fn handle_load_back(&mut self, settings: &Settings, load: Microamps, from: Mono) {
+        let Some(it) = &mut self.watching else { return };
+        let more = load - it.base;
+        if from <= it.since && Microamps::ZERO < more {
+            it.base = load;
+            it.step = it.step - more;
+            if it.step < settings.step {
+                self.watching = None;
+            }
+        }
+    }
+
     /// A good sample; `low` is what a step is measured against, `sagging` a voltage below its limit.
     pub(crate) fn handle_sample(
         &mut self,

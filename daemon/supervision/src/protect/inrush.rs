@@ -15,6 +15,8 @@ pub(crate) struct Inrush {
     fell: bool,
     /// The load before power went or dipped.
     before: Option<Microamps>,
+    /// The load that went on all the time, where the window is open though power did not go.
+    carried: Option<Microamps>,
     /// Steps are measured from at least this until then: power coming back is no step.
     floor: Option<(Mono, Microamps)>,
 }
@@ -37,8 +39,14 @@ impl Inrush {
         }
     }
 
+    /// The load that went on all the time is more than `amps`.
+    pub(crate) fn carries(&self, amps: Microamps) -> bool {
+        self.carried.is_some_and(|load| amps < load)
+    }
+
     /// Power is back at `now`.
     pub(crate) fn handle_back(&mut self, settings: &Settings, now: Mono) {
+        self.carried = None;
         self.open(settings, now + settings.inrush_window);
     }
 
@@ -50,7 +58,30 @@ impl Inrush {
         load: Option<Microamps>,
     ) {
         self.handle_gone(load);
+        self.carry(now, load);
         self.open(settings, now + NEIGHBOUR);
+    }
+
+    /// Voltage that has been low for its time is healthy again; `load` flowed a little before. Gives the load that may
+    /// come back.
+    pub(crate) fn handle_sag_over(
+        &mut self,
+        settings: &Settings,
+        now: Mono,
+        load: Option<Microamps>,
+    ) -> Option<Microamps> {
+        // What flowed before the sag comes back, and what crept up in it stays.
+        let load = self.before.max(load);
+        self.handle_gone(load);
+        self.carry(now, load);
+        self.open(settings, now + settings.inrush_window);
+        load
+    }
+
+    fn carry(&mut self, now: Mono, load: Option<Microamps>) {
+        if !self.is_open(now) {
+            self.carried = load;
+        }
     }
 
     /// A voltage reading. Says whether power came back with it.

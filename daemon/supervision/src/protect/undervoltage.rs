@@ -49,6 +49,11 @@ impl Undervoltage {
         self.since.filter(|_| !self.stands).map(|since| since + settings.low_voltage_after)
     }
 
+    /// Low, however long.
+    pub(crate) const fn sags(&self) -> bool {
+        self.since.is_some()
+    }
+
     /// Low for its time.
     pub(crate) const fn stands(&self) -> bool {
         self.stands

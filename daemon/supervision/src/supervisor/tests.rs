@@ -2,6 +2,7 @@
 
 mod alarms;
 mod boosters;
+mod charging;
 mod commissioning;
 mod faults;
 mod inrush;
