@@ -298,7 +298,7 @@ fn readings(session: &Value) -> String {
 }
 
 fn is_off(session: &Value) -> bool {
-    rows(&session["readings"]).any(|it| it[0] == "Power" && it[1] == "cut")
+    rows(&session["readings"]).any(|it| it[0] == "Power" && it[1] == "off")
 }
 
 fn mood(session: &Value) -> &'static str {
