@@ -18,7 +18,12 @@ pub(crate) struct CoinTest {
     pub(crate) predicted: Microamps,
     began: Mono,
     onset: Option<Mono>,
+    /// The last sample of the short, and when it was told.
+    last: Option<(Mono, Microamps)>,
+    /// The highest current that two samples in a row agree on, and of a single sample that one: a spike of a sensor is no
+    /// current.
     pub(crate) highest: Microamps,
+    agreed: bool,
     pub(crate) end: Option<CoinEnd>,
 }
 
@@ -37,7 +42,17 @@ pub(crate) enum CoinEnd {
 
 impl CoinTest {
     pub(crate) const fn new(place: String, predicted: Microamps, now: Mono) -> Self {
-        Self { place, predicted, began: now, onset: None, highest: Microamps::ZERO, end: None }
+        let highest = Microamps::ZERO;
+        Self {
+            place,
+            predicted,
+            began: now,
+            onset: None,
+            last: None,
+            highest,
+            agreed: false,
+            end: None,
+        }
     }
 
     pub(crate) fn handle(&mut self, sight: &DistrictSight, now: Mono) {
@@ -48,9 +63,7 @@ impl CoinTest {
         if let Some(amps) = sight.amps {
             if half <= amps {
                 self.onset.get_or_insert(now);
-            }
-            if self.onset.is_some() {
-                self.highest = self.highest.max(amps);
+                self.take(amps, sight.amps_told.unwrap_or(now));
             }
         }
         let Some(onset) = self.onset else { return };
@@ -67,6 +80,20 @@ impl CoinTest {
             }
             (_, _) => None,
         };
+    }
+
+    /// A sample of the short; it may be shown more than once.
+    fn take(&mut self, amps: Microamps, told: Mono) {
+        match self.last {
+            Some((before, _)) if before == told => return,
+            Some((_, before)) => {
+                let both = before.min(amps);
+                self.highest = if self.agreed { self.highest.max(both) } else { both };
+                self.agreed = true;
+            }
+            None => self.highest = amps,
+        }
+        self.last = Some((told, amps));
     }
 
     pub(crate) fn handle_timeout(&mut self, now: Mono) {
@@ -89,5 +116,38 @@ impl CoinTest {
 
     pub(crate) fn is_enough(&self) -> bool {
         self.predicted.percent(ENOUGH) <= self.highest
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// What is seen of samples ten milliseconds apart, each of them shown twice.
+    fn seen(milliamps: &[i64]) -> i64 {
+        let mut coin = CoinTest::new("end/spur".to_owned(), Microamps(5_000_000), Mono::START);
+        for (nth, &sample) in (1_u64..).zip(milliamps) {
+            let told = Mono::START + Micros::from_millis(10 * nth);
+            let amps = Some(Microamps(1000 * sample));
+            let sight = DistrictSight { amps, amps_told: Some(told), ..DistrictSight::default() };
+            coin.handle(&sight, told);
+            coin.handle(&sight, told + Micros::from_millis(3));
+        }
+        coin.highest.0 / 1000
+    }
+
+    #[test]
+    fn a_spike_of_the_sensor_is_no_current_of_the_coin() {
+        let cases: &[(&[i64], i64)] = &[
+            (&[400, 4900, 5000, 0], 4900),
+            (&[400, 4900, 7500, 5000, 0], 5000),
+            (&[400, 7500, 5000, 4950, 0], 5000),
+            (&[400, 5000, 7500, 0], 5000),
+            (&[400, 4800, 0], 4800),
+            (&[400, 400], 0),
+        ];
+        for (samples, want) in cases {
+            assert_eq!(seen(samples), *want, "{samples:?}");
+        }
     }
 }
