@@ -60,11 +60,9 @@ impl CoinTest {
             return;
         }
         let half = Microamps(self.predicted.0 / 2);
-        if let Some(amps) = sight.amps {
-            if half <= amps {
-                self.onset.get_or_insert(now);
-                self.take(amps, sight.amps_told.unwrap_or(now));
-            }
+        if let Some(amps) = sight.amps.filter(|&it| half <= it) {
+            self.onset.get_or_insert(now);
+            self.take(amps, sight.amps_told.unwrap_or(now));
         }
         let Some(onset) = self.onset else { return };
         let after = now.since(onset);
