@@ -38,6 +38,7 @@ pub(super) fn run(client: &Client, machine: &str) -> Result<Exit, Failure> {
         machine,
         keys: keys(),
         shown: String::new(),
+        offered: Vec::new(),
         stayed: Instant::now(),
         began: false,
     };
@@ -63,6 +64,8 @@ struct Talk<'a> {
     keys: Receiver<String>,
     /// What was printed last, without the readings that change all the time.
     shown: String,
+    /// What was offered there, in the order of its numbers.
+    offered: Vec<Value>,
     stayed: Instant,
     /// The daemon has shown the session.
     began: bool,
@@ -152,6 +155,7 @@ impl Talk<'_> {
         }
         let new_step = !self.shown.contains(text(&session["heading"]));
         self.shown = said;
+        self.offered = rows(&session["offers"]).cloned().collect();
         for (nth, line) in lines.iter().enumerate() {
             print::line(line)?;
             if nth == 1 {
@@ -173,14 +177,17 @@ impl Talk<'_> {
             self.restore()?;
             return Ok(Ok(()));
         }
-        let offer = key
-            .parse::<usize>()
-            .ok()
-            .and_then(|nth| rows(&session["offers"]).nth(nth.checked_sub(1)?));
-        let Some(offer) = offer else {
+        // A number means what stood beside it when it was typed, though the list may have changed meanwhile.
+        let offer = key.parse::<usize>().ok().and_then(|nth| self.offered.get(nth.checked_sub(1)?));
+        let Some(offer) = offer.cloned() else {
             print::line("  There is no such key now.")?;
             return Ok(Ok(()));
         };
+        if !rows(&session["offers"]).any(|it| *it == offer) {
+            print::line("  That is not offered any more.")?;
+            self.show(session, true)?;
+            return Ok(Ok(()));
+        }
         let mut body = self.asked(text(&offer["do"]), text(&offer["with"]));
         match self.ask(text(&offer["ask"]))? {
             Err(gone) => return Ok(Err(gone)),
