@@ -3,11 +3,11 @@
 //!
 //! `cargo bench -p supervision --bench protection` (about an hour of one core, most of it clean traffic).
 //! `--log FILE` adds a line to it for each trial and goes on where a run of the same seed stopped; what the file holds of
-//! other seeds is added to the table. `--threads N`;
-//! `--minutes M` begins nothing after so many minutes of either part; `--quick` a smoke run; `--seed S`; `--faults N`; `--hours H` of clean traffic; `--layouts N`; `--only F01,F14`;
-//! `--with-only` leaves out the same faults with breakers alone;
-//! `--list` names every fault that fell short, with layout and seed; `--story F14,3,4723…` tells one of them, `--alone`
-//! without Checkrail, `--channels district/quarry/,block/b7/` with these readings.
+//! other seeds is added to the table. `--seed S`; `--faults N`; `--hours H` of clean traffic; `--layouts N`;
+//! `--only F01,F14`; `--threads N`; `--minutes M` begins nothing after so many minutes of either part; `--quick` a smoke
+//! run; `--with-only` leaves out the same faults with breakers alone; `--list` names every fault that fell short, with
+//! layout and seed; `--story F14,3,4723…` tells one of them, `--alone` without Checkrail,
+//! `--channels district/quarry/,block/b7/` with these readings.
 //!
 //! For work on locating: `--save DIR` keeps the readings of every session that left a record; `--from DIR,DIR` plays them
 //! again in a fraction of the time and prints where the culprit stood and which signs misled. `--list` names each miss,

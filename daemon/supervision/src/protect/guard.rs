@@ -292,7 +292,7 @@ impl Guard {
         if since.is_some_and(|(_, volts)| self.settings.healthy_volts() <= volts) {
             return false;
         }
-        // No breaker closes again within that time. Readings that tell neither are not waited for without end.
+        // No breaker closes again within that time (common practice, no source). Readings that tell neither are not waited for without end.
         let frequent = self.volts.is_some_and(|(taken, _)| sample.at.since(taken) <= VOLTS_WITHIN);
         if frequent && sample.at.since(armed.latest) <= VOLTS_WITHIN {
             return false;
