@@ -95,6 +95,9 @@ pub struct Fault {
     pub inseparable: Option<String>,
     /// What to do, in order.
     pub advice: Vec<String>,
+    /// Records of the same fault in other districts.
+    #[serde(default)]
+    pub beside: Vec<Beside>,
     /// Samples of each channel.
     #[serde(default)]
     pub waveforms: Vec<Waveform>,
@@ -113,6 +116,21 @@ pub struct Naming {
     pub at: String,
     /// Who.
     pub who: String,
+}
+
+/// Another district that the same fault took.
+#[derive(Clone, Debug, Deserialize, PartialEq, Serialize)]
+pub struct Beside {
+    /// Which.
+    pub district: String,
+    /// Its record.
+    pub fault: u32,
+    /// Why it went: the cause's word.
+    pub cause: String,
+    /// The same in words.
+    pub text: String,
+    /// Its trigger, from that of this record: negative where it went before. Unit: ms.
+    pub after_ms: f64,
 }
 
 /// One cut.

@@ -31,6 +31,7 @@ pub(crate) fn fault(record: &FaultRecord, trigger_us: i64, names: &Names) -> jso
         suspects: suspects(record, names),
         inseparable: record.inseparable.clone(),
         advice: record.advice.clone(),
+        beside: beside(record, names),
         waveforms: Vec::new(),
         notes: Vec::new(),
         naming: None,
@@ -60,6 +61,18 @@ fn summary(record: &FaultRecord, trigger_us: i64, names: &Names) -> json::Summar
             json::Samples::Kept
         },
     }
+}
+
+fn beside(record: &FaultRecord, names: &Names) -> Vec<json::Beside> {
+    let layout = names.layout();
+    let one = |it: &supervision::record::Beside| json::Beside {
+        district: layout.districts[it.district.at()].id.clone(),
+        fault: it.fault.0,
+        cause: it.cause.word().to_owned(),
+        text: words::cause_text(it.cause, layout),
+        after_ms: ms(it.trigger, record.trigger),
+    };
+    record.beside.iter().map(one).collect()
 }
 
 fn cuts(record: &FaultRecord, names: &Names) -> Vec<json::Cut> {

@@ -30,6 +30,9 @@ fn whole(record: &mut FaultRecord, by: u32) {
     for cut in &mut record.cuts {
         maybe(&mut cut.order.fault, by);
     }
+    for other in &mut record.beside {
+        number(&mut other.fault, by);
+    }
     for output in &mut record.events {
         match &mut output.what {
             Decision::Order(order) => maybe(&mut order.fault, by),

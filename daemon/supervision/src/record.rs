@@ -58,6 +58,21 @@ pub struct FaultRecord {
     pub inseparable: Option<String>,
     /// What to do next, in order.
     pub advice: Vec<String>,
+    /// Records of the same fault in other districts.
+    pub beside: Vec<Beside>,
+}
+
+/// Another district that the same fault took, with a record of its own.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Beside {
+    /// Which.
+    pub district: DistrictIx,
+    /// Its record.
+    pub fault: FaultNumber,
+    /// Why it went.
+    pub cause: Cause,
+    /// The instant of its decision: before or after that of this record.
+    pub trigger: Mono,
 }
 
 /// One cut.

@@ -10,7 +10,7 @@ use crate::{
     input::{Feed, MachinePosition, MeasuredPolarity, Value},
     locate::Evidence,
     output::{Decision, ExpectedPolarity, Order, Output, ProofStrength},
-    record::{ContactStress, Cut, FaultNumber, FaultRecord, Waveform},
+    record::{Beside, ContactStress, Cut, FaultNumber, FaultRecord, Waveform},
     store::Store,
 };
 
@@ -43,6 +43,10 @@ pub(crate) struct Recording {
     pub(crate) positions: Vec<(MachineIx, MachinePosition)>,
     pub(crate) polarity: Vec<(FrogIx, ExpectedPolarity, Option<MeasuredPolarity>)>,
     pub(crate) evidence: Evidence,
+    /// What an earlier record of the same fault, in another district, was ranked by: this one is ranked by it too.
+    pub(crate) joined: Option<Box<Evidence>>,
+    /// The other records of the same fault.
+    pub(crate) beside: Vec<Beside>,
 }
 
 /// What a recording begins with.
@@ -103,6 +107,18 @@ impl Recording {
             positions,
             polarity,
             evidence,
+            joined: None,
+            beside: Vec::new(),
+        }
+    }
+
+    /// The line of this fault in another district's record of it.
+    pub(crate) const fn as_beside(&self) -> Beside {
+        Beside {
+            district: self.district,
+            fault: self.number,
+            cause: self.cause,
+            trigger: self.trigger,
         }
     }
 
@@ -210,6 +226,7 @@ impl Recording {
             suspects: Vec::new(),
             inseparable: None,
             advice: Vec::new(),
+            beside: self.beside,
         }
     }
 }

@@ -8,6 +8,7 @@ mod conditions;
 mod contacts;
 mod facts;
 mod held;
+mod joined;
 mod links;
 mod operators;
 mod power;

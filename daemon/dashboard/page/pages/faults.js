@@ -121,10 +121,12 @@ function sentence(f) {
 function facts(f, s) {
   const when = Date.parse(f.trigger);
   const cleared = f.cleared_ms === null ? 'The current was not seen to go' : `Gone after ${f.cleared_ms.toFixed(1)} ms`;
-  const cutDistricts = new Set(f.cuts.map((c) => c.feed));
+  const beside = f.beside ?? [];
+  const cutDistricts = new Set([...f.cuts.map((c) => c.feed), ...beside.map((it) => `district/${it.district}`)]);
   const stayed = s.districts.filter((d) => d.id !== f.district && !cutDistricts.has(`district/${d.id}`)).length;
   const others = f.cuts.some((c) => c.feed.startsWith('booster/')) ? 'Its booster was cut too.' : stayed ? `The other ${count(stayed, 'district')} stayed on.` : '';
-  return `Fault ${f.fault}, ${f.district}, ${dateTime(when)}${clockMs(when).slice(8)}. ${cleared}. ${others}${f.complete ? '' : ' The record is not complete yet.'}`;
+  const along = beside.map((it) => `${capital(it.district)} ${it.after_ms < 0 ? 'had gone' : 'followed'} ${Math.abs(it.after_ms).toFixed(0)} ms ${it.after_ms < 0 ? 'before' : 'later'} by the same fault: ${it.text.split(',')[0]}. `).join('');
+  return `Fault ${f.fault}, ${f.district}, ${dateTime(when)}${clockMs(when).slice(8)}. ${cleared}. ${along}${others}${f.complete ? '' : ' The record is not complete yet.'}`;
 }
 
 /** @param {any} f */

@@ -3,7 +3,7 @@
 use supervision::words::sentence;
 
 use super::{number, plain, span};
-use crate::json::{Contact, Cut, Fault};
+use crate::json::{Beside, Contact, Cut, Fault};
 
 /// The paragraph, made from the record alone.
 pub(crate) fn story(fault: &Fault) -> String {
@@ -16,6 +16,7 @@ pub(crate) fn story(fault: &Fault) -> String {
     if fault.cuts.is_empty() {
         sentences.push("Nothing was ordered off.".to_owned());
     }
+    sentences.extend(fault.beside.iter().map(beside));
     sentences.extend(suspicion(fault));
     sentences.extend(worst_contact(fault));
     if fault.cut_short {
@@ -49,6 +50,20 @@ fn cut(cut: &Cut) -> String {
     }
 }
 
+/// Another district that the same fault took, before this one or after it.
+fn beside(other: &Beside) -> String {
+    let Beside { district, fault, text, after_ms, .. } = other;
+    let why = text.split(',').next().unwrap_or(text);
+    if *after_ms < 0.0 {
+        return format!(
+            "District {district} had gone {} before by the same fault (fault {fault}: {why}).",
+            span(-after_ms)
+        );
+    }
+    let span = span(*after_ms);
+    format!("District {district} followed {span} later by the same fault (fault {fault}: {why}).")
+}
+
 fn suspicion(fault: &Fault) -> Option<String> {
     let first = fault.suspects.first()?;
     let share = number(first.share * 100.0, 0);
@@ -75,4 +90,35 @@ fn worst_contact(fault: &Fault) -> Option<String> {
         number(worst.before, 0),
         number(worst.after, 0)
     ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_district_that_went_with_it_is_told_of_before_the_suspects() {
+        let mut fault: Fault =
+            serde_json::from_str(include_str!("../../tests/data/fault.json")).expect("a record");
+        let other = |after_ms: f64| Beside {
+            district: "valley".to_owned(),
+            fault: 13,
+            cause: "tripped-elsewhere".to_owned(),
+            text: "breaker or booster tripped first, 4.9 A and then none without an order"
+                .to_owned(),
+            after_ms,
+        };
+        let why = "(fault 13: breaker or booster tripped first). First suspect";
+        for (after_ms, want) in [
+            (230.0, "District valley followed 230 ms later by the same fault"),
+            (-230.0, "District valley had gone 230 ms before by the same fault"),
+        ] {
+            fault.beside = vec![other(after_ms)];
+            let story = story(&fault);
+            assert!(story.contains(&format!("{want} {why}")), "{story}");
+        }
+        // A record from before there was such a field.
+        fault.beside.clear();
+        assert!(!story(&fault).contains("same fault"));
+    }
 }

@@ -166,6 +166,7 @@ pub(crate) fn record(number: u32) -> FaultRecord {
             "Throw T1 to reverse with no wheel on its points, or back the train off T1.".to_owned(),
             "Then restore district quarry.".to_owned(),
         ],
+        beside: Vec::new(),
     }
 }
 

@@ -2,24 +2,29 @@
 
 use wiring::{
     channel::Object,
-    index::FrogIx,
+    index::{DistrictIx, FrogIx},
     layout::{Layout, Position},
     trackwork::Kind,
 };
 
-use super::evidence::{Evidence, MachineSign};
+use super::evidence::{Evidence, MachineSign, Others};
 use crate::record::{Accused, Suspect};
 
-/// What to do, in order. `cut_proved` tells whether the district is proved off, `locked_out` whether it waits for an
-/// operator.
+/// What to do in a district, in order. `cut_proved` tells whether it is proved off. The evidence may be that of a fault
+/// that took another district first.
 #[must_use]
 pub fn advice(
     evidence: &Evidence,
     suspects: &[Suspect],
-    cut_proved: bool,
+    (district, cut_proved): (DistrictIx, bool),
     layout: &Layout,
 ) -> Vec<String> {
-    let district = &layout.districts[evidence.district.at()].id;
+    let other = match evidence.others {
+        Others::Followed(other, _) if other != district => Some(other),
+        Others::Followed(..) => Some(evidence.district),
+        Others::Quiet | Others::Fell | Others::Stepped(_) => None,
+    };
+    let district = &layout.districts[district.at()].id;
     if evidence.opened_by_itself {
         return opened_by_itself(district);
     }
@@ -33,7 +38,12 @@ pub fn advice(
     if let Some(first) = suspects.first() {
         steps.push(remedy(evidence, first.accused, layout));
     }
-    steps.push(format!("Then restore district {district}."));
+    steps.push(match other.map(|it| &layout.districts[it.at()].id) {
+        None => format!("Then restore district {district}."),
+        Some(other) => format!(
+            "Then restore district {district}, and {other}, which the same fault took: not one of the two before it is cleared."
+        ),
+    });
     steps
 }
 

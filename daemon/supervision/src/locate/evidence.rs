@@ -111,6 +111,8 @@ pub enum Others {
     Fell,
     /// One of them stepped by about as much.
     Stepped(DistrictIx),
+    /// One that meets this one tripped so long after it, as where a wheel at their border goes on feeding the fault.
+    Followed(DistrictIx, Micros),
 }
 
 /// Where current stepped, as far as sensors tell.

@@ -4,7 +4,11 @@
 //! the wrong side, or something that no sensor sees. Each way has its own signs, so that what speaks against one of them
 //! does not weaken another; the frog weighs what its strongest way weighs.
 
-use wiring::{index::FrogIx, layout::Layout, units::Micros};
+use wiring::{
+    index::{DistrictIx, FrogIx},
+    layout::Layout,
+    units::Micros,
+};
 
 use super::{
     evidence::{
@@ -381,11 +385,16 @@ fn earlier(count: u32) -> Found {
 }
 
 fn boundary(evidence: &Evidence, facts: &FrogFacts, layout: &Layout) -> Option<Found> {
-    let Others::Stepped(other) = evidence.others else { return None };
-    facts.at_boundary.then(|| {
-        let id = &layout.districts[other.at()].id;
-        Found::new(Sign::AtBoundary, format!("district {id} stepped too, and this frog meets it"))
-    })
+    let id = |it: DistrictIx| &layout.districts[it.at()].id;
+    let (sign, what) = match evidence.others {
+        Others::Quiet | Others::Fell => return None,
+        Others::Stepped(other) => (Sign::AtBoundary, format!("district {} stepped too", id(other))),
+        Others::Followed(other, after) => {
+            (Sign::AtFollower, format!("district {} followed {after} later", id(other)))
+        }
+    };
+    let text = format!("{what}, and this frog lies where the two meet");
+    facts.at_boundary.then(|| Found::new(sign, text))
 }
 
 /// A wheel's own contact varies by as much as 15 m of bus, so the ratio stays between a third and three.

@@ -1,7 +1,7 @@
 //! Which signs the evidence holds for and against each kind of suspect but frogs, with their words.
 
 use wiring::{
-    index::{BlockIx, ReverserIx},
+    index::{BlockIx, DistrictIx, ReverserIx},
     layout::Layout,
     units::Micros,
 };
@@ -102,7 +102,17 @@ fn rails_of_frogs<'a>(frogs: impl Iterator<Item = &'a FrogFacts>) -> (usize, usi
 
 /// Several frogs of one block, or most of a district, are on the wrong rail: what feeds them is.
 pub(super) fn fed_wrong(evidence: &Evidence, layout: &Layout) -> Option<usize> {
-    let mine = |it: &&FrogFacts| layout.district_of_frog(it.frog) == evidence.district;
+    // Two districts out of phase short wherever a wheel joins them, and the record may be that of either.
+    let other = match evidence.others {
+        Others::Stepped(other) | Others::Followed(other, _) => Some(other),
+        Others::Quiet | Others::Fell => None,
+    };
+    let all = [Some(evidence.district), other].into_iter().flatten();
+    all.filter_map(|district| fed_wrong_in(district, evidence, layout)).max()
+}
+
+fn fed_wrong_in(district: DistrictIx, evidence: &Evidence, layout: &Layout) -> Option<usize> {
+    let mine = |it: &&FrogFacts| layout.district_of_frog(it.frog) == district;
     let mine: Vec<&FrogFacts> = evidence.frogs.iter().filter(mine).collect();
     let (wrong, right) = rails_of_frogs(mine.iter().copied());
     let block = |it: &FrogFacts| layout.trackwork[layout.frogs[it.frog.at()].trackwork.at()].block;

@@ -125,8 +125,9 @@ impl Supervisor {
         if self.episodes[district.at()].as_ref().is_some_and(mine) {
             self.end_episode(district, at);
         }
-        let recording = self.recordings.remove(nth);
-        let evidence = self.evidence_of(&recording);
+        let mut recording = self.recordings.remove(nth);
+        let evidence = self.evidence_for(&recording);
+        self.hand_on(&mut recording, &evidence);
         self.remember_train(&evidence);
         let layout = std::sync::Arc::clone(&self.model.layout);
         let suspects = locate::rank(&evidence, &layout);
@@ -137,7 +138,7 @@ impl Supervisor {
         let current = self.model.district_current[district.at()];
         let mut record = recording.close(at, current, residual);
         record.inseparable = locate::inseparable(&evidence, &suspects, &layout);
-        record.advice = locate::advice(&evidence, &suspects, off, &layout);
+        record.advice = locate::advice(&evidence, &suspects, (district, off), &layout);
         record.suspects = suspects;
         record.evidence = evidence;
         if self.closed.len() >= NAMEABLE {
@@ -150,7 +151,7 @@ impl Supervisor {
 
     /// Who would be named first if the window closed at this instant.
     pub(super) fn first_suspect(&self, recording: &Recording) -> Option<Accused> {
-        let evidence = self.evidence_of(recording);
+        let evidence = self.evidence_for(recording);
         locate::rank(&evidence, &self.model.layout).first().map(|it| it.accused)
     }
 }

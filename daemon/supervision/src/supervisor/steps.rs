@@ -57,6 +57,14 @@ impl Supervisor {
         self.flips.iter().filter(near).count() as u32
     }
 
+    /// Which blocks of its district stepped with a fault.
+    fn block_steps(&self, recording: &Recording) -> Vec<(BlockIx, Option<bool>)> {
+        let current = self.model.district_current[recording.district.at()];
+        let fault = self.fault_size(recording, current);
+        let blocks = self.model.district_blocks[recording.district.at()].iter();
+        blocks.map(|&block| (block, self.stepped(recording, block, fault))).collect()
+    }
+
     fn add_reversers(&self, evidence: &mut Evidence, recording: &Recording, fault: Microamps) {
         for facts in &mut evidence.reversers {
             let block = self.model.layout.reversers[facts.reverser.at()].block;
@@ -140,7 +148,8 @@ impl Supervisor {
     }
 
     /// The facts with what the samples since the onset add: where current stepped, how it went, what others did.
-    pub(super) fn evidence_of(&self, recording: &Recording) -> Evidence {
+    /// With the record of a district that the same fault took too, what its samples say is taken in.
+    pub(super) fn evidence_of(&self, recording: &Recording, other: Option<&Recording>) -> Evidence {
         let mut evidence = recording.evidence.clone();
         let district = recording.district;
         let current = self.model.district_current[district.at()];
@@ -161,10 +170,11 @@ impl Supervisor {
         evidence.opened_by_itself = matches!(recording.cause, Cause::PowerGone { .. });
         evidence.others = self.others(recording, fault);
         evidence.loop_measured = self.loop_measured(recording, current);
-        let steps: Vec<(BlockIx, Option<bool>)> = self.model.district_blocks[district.at()]
-            .iter()
-            .map(|&block| (block, self.stepped(recording, block, fault)))
-            .collect();
+        let mut steps = self.block_steps(recording);
+        if let Some(other) = other {
+            self.take_in(&mut evidence, recording, other);
+            steps.extend(self.block_steps(other));
+        }
         let some = steps.iter().any(|(_, stepped)| *stepped == Some(true));
         evidence.bypassed = is_edge(recording.cause) && self.bypassed(recording, fault);
         self.keep_within_reach(&mut evidence);
@@ -179,7 +189,8 @@ impl Supervisor {
         for facts in &mut evidence.frogs {
             facts.own_current = self.own_current(recording, facts.frog, fault);
             let it = &self.model.frogs[facts.frog.at()];
-            let mine = it.district == district;
+            let mine =
+                it.district == district || other.is_some_and(|of| of.district == it.district);
             // With its machine under way it is not known which side feeds it: then its own block.
             let seen_by = facts.seen_by.or(mine.then_some(it.block));
             facts.step = sign(seen_by);
@@ -219,7 +230,7 @@ impl Supervisor {
     fn keep_within_reach(&self, evidence: &mut Evidence) {
         let mine = evidence.district;
         let other = match evidence.others {
-            Others::Stepped(other) => Some(other),
+            Others::Stepped(other) | Others::Followed(other, _) => Some(other),
             Others::Quiet | Others::Fell => None,
         };
         evidence.frogs.retain_mut(|facts| {

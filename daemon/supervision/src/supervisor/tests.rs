@@ -6,6 +6,7 @@ mod charging;
 mod commissioning;
 mod faults;
 mod inrush;
+mod joined;
 mod late;
 mod laws;
 mod limited;

@@ -55,7 +55,7 @@ fn loops(more: &str, head: &str, position: Position) -> (Option<Microohms>, Opti
     ));
     let recording = &rig.sut.recordings[0];
     assert_eq!(recording.district, DistrictIx(0));
-    let evidence = rig.sut.evidence_of(recording);
+    let evidence = rig.sut.evidence_of(recording, None);
     (evidence.loop_measured, evidence.frogs[0].loop_model)
 }
 
@@ -104,5 +104,5 @@ fn behind_a_lamp_no_loop_is_told() {
          1000..2500/10 district/quarry/current 2.4",
     );
     let recording = &rig.sut.recordings[0];
-    assert_eq!(rig.sut.evidence_of(recording).loop_measured, None);
+    assert_eq!(rig.sut.evidence_of(recording, None).loop_measured, None);
 }
