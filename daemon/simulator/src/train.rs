@@ -25,6 +25,10 @@ const CHANGING: Micros = Micros::from_millis(20);
 const WORKS_FROM: f64 = 7.0;
 /// Difference of voltage from which a capacitor behind a rectifier is charged. Unit: volt.
 const CHARGES_FROM: f64 = 0.4;
+/// What the rectifier keeps of it: the charging current begins near zero. Without it there were a jump at the threshold
+/// that a weak feed cannot hold: the volts would fall to those of the capacitor, and it would draw for ever and never
+/// fill. Just below the threshold, so that charging has an end. Unit: volt.
+const RECTIFIER_DROP: f64 = 0.38;
 /// Difference of voltage below which its discharge is over. Unit: volt.
 const SETTLED: f64 = 0.01;
 /// Time constant of its discharge by what it feeds. Unit: second.
@@ -484,7 +488,7 @@ impl Vehicle {
         let mut siemens = self.running(nominal, effort);
         let gap = self.volts - self.charged;
         if CHARGES_FROM < gap {
-            siemens += gap / self.volts / self.series_ohms;
+            siemens += (gap - RECTIFIER_DROP) / self.volts / self.series_ohms;
         }
         1.0 / siemens.max(1e-5)
     }

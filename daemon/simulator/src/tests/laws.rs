@@ -199,3 +199,23 @@ fn full_capacitors_draw_nothing_more() {
         }
     }
 }
+
+/// Charging current that began with a jump was more than a weak feed could hold: the volts fell to those of the capacitors,
+/// which then drew for ever and never filled. Found as a nuisance cut 48 minutes into clean traffic.
+#[test]
+fn capacitors_fill_at_the_end_of_a_weak_feed() {
+    let valley = layout(&VALLEY.replace("resistance = \"0.05 ohm\"", "resistance = \"0.5 ohm\""));
+    for seed in 0..4 {
+        let mut world = world(&valley, Plan::one(seed, "F40", at(1_000)));
+        let report = run_until(&mut world, 30, started).expect("a place for six engines");
+        let back = world.now() + Micros::from_millis(2_000);
+        // The breaker may open on them: this is about what they draw, not about it.
+        world.districts[report.districts[0].at()].guard.bypassed = true;
+        let mut busy = 0;
+        for milli in 1..=1_000 {
+            world.advance(back + Micros::from_millis(milli));
+            busy += usize::from(world.charging);
+        }
+        assert!(20 < busy && busy < 400, "seed {seed}: {busy} ms of a second");
+    }
+}
