@@ -7,7 +7,8 @@
 //! `--only F01,F14`; `--threads N`; `--minutes M` begins nothing after so many minutes of either part; `--quick` a smoke
 //! run; `--with-only` leaves out the same faults with breakers alone; `--list` names every fault that fell short, with
 //! layout and seed; `--story F14,3,4723…` tells one of them, `--alone` without Checkrail,
-//! `--channels district/quarry/,block/b7/` with these readings.
+//! `--channels district/quarry/,block/b7/` with these readings; `--story clean,SESSION` tells the last ten seconds of clean
+//! traffic before a cut, `clean,SESSION,2896.7` those before that second.
 //!
 //! For work on locating: `--save DIR` keeps the readings of every session that left a record; `--from DIR,DIR` plays them
 //! again in a fraction of the time and prints where the culprit stood and which signs misled. `--list` names each miss,
@@ -27,11 +28,11 @@ use std::{
     time::{Duration, Instant},
 };
 
-use simulator::{Expected, random::Random};
+use simulator::Expected;
 use trial::{
     bed::Bed,
     calibrate,
-    closed_loop::Guarded,
+    closed_loop::{Guarded, Log},
     draw::{self, Pair},
     judge::Outcome,
     ledger::Ledger,
@@ -40,6 +41,7 @@ use trial::{
     tally::Tally,
     tape,
 };
+use wiring::units::{Micros, Mono};
 
 /// With reversers, which drawn layouts lack.
 const VALLEY: &str = include_str!("../../config/tamarrow-valley.toml");
@@ -74,9 +76,14 @@ fn main() {
         locate_again(&args);
         return;
     }
+    let story = given_after("--story");
+    if let Some(wanted) = story.as_ref().and_then(|it| it.strip_prefix("clean,")) {
+        tell_clean(wanted);
+        return;
+    }
     let beds = beds(args.seed, args.layouts);
     eprintln!("{} layouts in {:.1} s", beds.len(), began.elapsed().as_secs_f64());
-    if let Some(wanted) = given_after("--story") {
+    if let Some(wanted) = story {
         tell(&beds, &wanted);
         return;
     }
@@ -113,14 +120,30 @@ fn tell(beds: &[Bed], wanted: &str) {
     let [id, bed, seed] = words[..] else { panic!("scenario, bed and seed") };
     let scenario = simulator::scenario::find(id).expect("a scenario of the list");
     let bed = &beds[bed.parse::<usize>().expect("the number of a bed")];
-    let channels = given_after("--channels").unwrap_or_default();
-    let channels: Vec<String> =
-        channels.split(',').filter(|it| !it.is_empty()).map(str::to_owned).collect();
     let seed = seed.parse().expect("a seed");
     let alone = std::env::args().any(|it| it == "--alone");
     let guarded = if alone { Guarded::ByBreakersAlone } else { Guarded::Yes };
-    let log = draw::played(bed, scenario.id, seed, guarded, true);
-    for (at, line) in story::story(bed, &log, &channels) {
+    print(bed, &draw::played(bed, scenario.id, seed, guarded, true));
+}
+
+/// `20334237` or `20334237,2896.7`: a session of clean traffic as its cut is listed, and until when.
+fn tell_clean(wanted: &str) {
+    const LAST: Micros = Micros::from_millis(10_000);
+    let (session, until) = wanted.split_once(',').unwrap_or((wanted, "7200"));
+    let seed = session.parse().expect("the number of a session");
+    let until: f64 = until.parse().expect("seconds");
+    let bed = draw::clean_bed(seed);
+    let end = Mono((until * 1e6) as u64);
+    let session = draw::clean_until(&bed, seed, end, draw::sparse(), Some(LAST));
+    println!("{}", bed.name);
+    print(&bed, &session.log);
+}
+
+fn print(bed: &Bed, log: &Log) {
+    let channels = given_after("--channels").unwrap_or_default();
+    let channels: Vec<String> =
+        channels.split(',').filter(|it| !it.is_empty()).map(str::to_owned).collect();
+    for (at, line) in story::story(bed, log, &channels) {
         println!("{:8.3} {line}", at.seconds());
     }
 }
@@ -250,8 +273,7 @@ fn clean(args: &Args, ledger: &mut Ledger) {
         |at| {
             let began = spent();
             let seed = args.seed * 10_007 + at as u64;
-            let turnouts = draw::turnouts(&mut Random::new(seed, 0xc1ea));
-            let bed = Bed::generated(seed % 1_000_003, turnouts);
+            let bed = draw::clean_bed(seed);
             let mut it = draw::clean(&bed, seed, length, draw::sparse());
             it.processor = spent() - began;
             it

@@ -10,7 +10,7 @@ use std::{
 };
 
 use simulator::{
-    Crew, FaultPlan, Plan, Planned, SCENARIOS, Scenario, SensorPlan, Truth, TruthEvent,
+    Crew, FaultPlan, Plan, Planned, SCENARIOS, Scenario, SensorPlan, Truth,
     random::{Random, splitmix},
     session::truth_line,
 };
@@ -225,20 +225,17 @@ pub struct Clean {
     pub processor: f64,
 }
 
+/// The layout of a session of clean traffic.
+pub fn clean_bed(seed: u64) -> Bed {
+    let turnouts = turnouts(&mut Random::new(seed, 0xc1ea));
+    Bed::generated(seed % 1_000_003, turnouts)
+}
+
 /// Traffic without faults on one layout, until its end or the first cut.
 pub fn clean(bed: &Bed, seed: u64, hours: f64, sensors: SensorPlan) -> Clean {
-    let mut plan = Plan::clean(seed);
-    plan.faults = FaultPlan::None;
-    plan.sensors = sensors;
     let end = Mono((hours * 3600.0 * 1e6) as u64);
-    let mut session = ClosedLoop::new(bed, plan, Guarded::Yes, CLEAN_STEP);
-    let mut recent: Vec<TruthEvent> = Vec::new();
-    while session.now() < end && session.log.orders.is_empty() {
-        session.advance();
-        let since = session.now() - BEFORE_CUT;
-        recent.retain(|event| since <= event.at);
-        recent.append(&mut session.log.truth);
-    }
+    let session = clean_until(bed, seed, end, sensors, None);
+    let recent = &session.log.truth;
     let told = recent.iter().map(|event| truth_line(&bed.layout, event).replace('"', ""));
     let told: Vec<String> = told.collect();
     let cuts = session.log.orders.iter().filter(|(_, order)| order.action == Action::Cut);
@@ -259,6 +256,33 @@ pub fn clean(bed: &Bed, seed: u64, hours: f64, sensors: SensorPlan) -> Clean {
     }
     let hours = session.now().seconds() / 3600.0;
     Clean { hours, cuts: words.collect(), alarms, processor: 0.0 }
+}
+
+/// Plays traffic without faults until `end` or the first cut. Of what really happened the last moments are kept; of the
+/// readings those of the time named by `readings`.
+pub fn clean_until(
+    bed: &Bed,
+    seed: u64,
+    end: Mono,
+    sensors: SensorPlan,
+    readings: Option<Micros>,
+) -> ClosedLoop<'_> {
+    let mut plan = Plan::clean(seed);
+    plan.faults = FaultPlan::None;
+    plan.sensors = sensors;
+    let mut session = ClosedLoop::new(bed, plan, Guarded::Yes, CLEAN_STEP);
+    session.log.tape = readings.map(|_| Vec::new());
+    let keep = readings.unwrap_or(BEFORE_CUT);
+    while session.now() < end && session.log.orders.is_empty() {
+        session.advance();
+        let since = session.now() - keep;
+        session.log.truth.retain(|event| since <= event.at);
+        if let Some(tape) = &mut session.log.tape {
+            let old = tape.partition_point(|reading| reading.at < since);
+            tape.drain(..old);
+        }
+    }
+    session
 }
 
 /// What is measured where only protection matters.
