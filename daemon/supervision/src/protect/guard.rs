@@ -16,6 +16,10 @@ use crate::cause::{Cause, Element};
 
 /// A breaker or booster that acts within this after `short` was armed acted on that fault.
 const ELSEWHERE_WITHIN: Micros = Micros::from_millis(1000);
+/// A breaker that opened on charging engines so often in a row, each within this of the one before, goes on without end:
+/// with the third a person is wanted.
+const MOST_CHARGES: u32 = 2;
+const CHARGES_WITHIN: Micros = Micros::from_millis(10_000);
 /// A voltage reading no older than this is followed by another soon: that one tells whether a breaker acted.
 const VOLTS_WITHIN: Micros = Micros::from_millis(150);
 /// A neighbour's short pulls voltage down here for so long at most, after it was armed.
@@ -75,6 +79,10 @@ pub(crate) struct Guard {
     /// `short` was armed and dropped out: the breaker may be acting. Samples since that show current.
     recent: Option<(Armed, u32)>,
     volts: Option<(Mono, Millivolts)>,
+    /// The voltage reading before the latest.
+    volts_before: Option<Millivolts>,
+    /// A breaker opened on engines that charge: when last, and how often in a row.
+    on_charge: Option<(Mono, u32)>,
     /// Samples in a row above the step that counts for `mismatch`, and when two were seen last.
     nudging: u32,
     nudged: Option<Mono>,
@@ -102,6 +110,8 @@ impl Guard {
             inrush: Inrush::default(),
             recent: None,
             volts: None,
+            volts_before: None,
+            on_charge: None,
             nudging: 0,
             nudged: None,
             neighbour: None,
@@ -177,7 +187,8 @@ impl Guard {
     fn notice_return(&mut self, sample: Sample) {
         let residual = self.settings.residual;
         let was_dead = self.last.is_some_and(|last| last.amps < residual);
-        if self.inrush.has_fallen() && was_dead && residual <= sample.amps {
+        let opened = self.on_charge.is_some_and(|(at, _)| sample.at.since(at) <= CHARGES_WITHIN);
+        if (opened || self.inrush.has_fallen()) && was_dead && residual <= sample.amps {
             self.inrush.handle_back(&self.settings, sample.at);
         }
     }
@@ -259,26 +270,38 @@ impl Guard {
             self.recent = (others == 0).then_some((armed, 1));
             return None;
         }
-        if !self.acted_elsewhere(&armed, sample, feedback_off) {
-            return None;
+        if self.has_charged(&armed, 0 < others) {
+            return self.note_charge(&armed, sample.at);
         }
-        Some(Trip {
-            cause: Cause::TrippedElsewhere { seen: armed.peak },
-            onset: armed.first,
-            pickup: armed.pickup,
-            base: armed.base,
-        })
+        self.acted_elsewhere(&armed, sample, feedback_off).then(|| elsewhere_trip(&armed))
+    }
+
+    /// What the breaker acted on were engines that charge: current fell as theirs does, or voltage climbed. A short holds
+    /// both where they are.
+    fn has_charged(&self, armed: &Armed, partial: bool) -> bool {
+        let Some((taken, volts)) = self.volts.filter(|_| armed.rule == Rule::Inrush) else {
+            return armed.rule == Rule::Inrush && armed.decayed(partial);
+        };
+        let climbs = armed.first < taken
+            && self.settings.half_volts() <= volts
+            && self.volts_before.is_some_and(|before| before < volts);
+        climbs || armed.decayed(partial)
+    }
+
+    /// It closes again by itself, and may find its engines as empty as before.
+    fn note_charge(&mut self, armed: &Armed, at: Mono) -> Option<Trip> {
+        self.recent = None;
+        let before = self.on_charge.filter(|(last, _)| at.since(*last) <= CHARGES_WITHIN);
+        let count = before.map_or(0, |(_, count)| count) + 1;
+        self.on_charge = Some((at, count));
+        (MOST_CHARGES < count).then(|| elsewhere_trip(armed))
     }
 
     /// The breaker says that it opened: on the fault that `short` is armed by, or was a moment ago.
     pub(crate) fn opened(&self, at: Mono) -> Option<Trip> {
         let armed = self.short.armed().copied().or(self.recent.map(|(armed, _)| armed))?;
-        (at.since(armed.latest) <= ELSEWHERE_WITHIN).then_some(Trip {
-            cause: Cause::TrippedElsewhere { seen: armed.peak },
-            onset: armed.first,
-            pickup: armed.pickup,
-            base: armed.base,
-        })
+        let soon = at.since(armed.latest) <= ELSEWHERE_WITHIN;
+        (soon && !self.has_charged(&armed, false)).then(|| elsewhere_trip(&armed))
     }
 
     /// A wheel that bridged for a moment in a district without load also leaves no current: then one high sample alone
@@ -314,6 +337,7 @@ impl Guard {
     pub(crate) fn handle_voltage(&mut self, volts: Millivolts, now: Mono) {
         let Self { settings, baseline, inrush, at_limit, half_short, .. } = self;
         at_limit.handle_voltage(settings, now, volts, || baseline.load_before(now));
+        self.volts_before = self.volts.map(|(_, before)| before);
         self.volts = Some((now, volts));
         inrush.handle_voltage(settings, now, volts, || baseline.load_before(now));
         let flows = self.last.is_some_and(|last| settings.residual < last.amps);
@@ -333,6 +357,7 @@ impl Guard {
     /// Its voltage readings have stopped: they tell nothing any more.
     pub(crate) fn handle_voltage_lost(&mut self) {
         self.volts = None;
+        self.volts_before = None;
         self.undervoltage.reset();
     }
 
@@ -438,6 +463,11 @@ impl Guard {
     pub(crate) fn is_inrush(&self, now: Mono) -> bool {
         self.inrush.is_open(now)
     }
+}
+
+const fn elsewhere_trip(armed: &Armed) -> Trip {
+    let &Armed { base, first, peak, pickup, .. } = armed;
+    Trip { cause: Cause::TrippedElsewhere { seen: peak }, onset: first, pickup, base }
 }
 
 fn short_trip(armed: &Armed) -> Trip {

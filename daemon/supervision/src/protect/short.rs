@@ -38,6 +38,8 @@ pub(crate) struct Armed {
     /// Under which rule.
     pub(crate) rule: Rule,
     fallen: bool,
+    /// It had fallen before the latest sample.
+    had_fallen: bool,
 }
 
 /// What a sample did.
@@ -94,6 +96,7 @@ impl Short {
         armed.latest = now;
         armed.count = armed.count.saturating_add(1);
         armed.peak = armed.peak.max(amps);
+        armed.had_fallen = armed.fallen;
         armed.fallen |= amps < armed.peak.percent(100 - FALLEN);
         if armed.is_over(settings) { Step::Trip(*armed) } else { Step::Stays }
     }
@@ -103,6 +106,12 @@ impl Armed {
     /// From the first to the latest sample.
     pub(crate) fn lasted(&self) -> Micros {
         self.latest.since(self.first)
+    }
+
+    /// It fell from its peak as where engines charge. The latest sample may be the average of current and none, unless
+    /// `another` one after it was.
+    pub(crate) const fn decayed(&self, another: bool) -> bool {
+        if another { self.fallen } else { self.had_fallen }
     }
 
     fn is_over(&self, settings: &Settings) -> bool {
@@ -143,5 +152,6 @@ fn arm(
         pickup,
         rule,
         fallen: false,
+        had_fallen: false,
     })
 }

@@ -58,3 +58,48 @@ fn engines_that_charge_before_voltage_is_read_again_are_not_cut() {
         "",
     );
 }
+
+/// Power returns at 3 s and every two seconds from then on; each time the breaker opens after 40 ms of `amps`.
+fn openings(times: u64, amps: [f64; 4], volts: &str) -> String {
+    let mut journal =
+        "1000 ! cut district/quarry\n1010..3000/10 district/quarry/current 0.0\n2995 ! restore district/quarry\n"
+            .to_owned();
+    for time in 0..times {
+        let at = 3000 + 2000 * time;
+        for (nth, amps) in amps.iter().enumerate() {
+            journal.push_str(&format!("{} district/quarry/current {amps}\n", at + 10 * nth as u64));
+        }
+        journal.push_str(&format!("{}..{}/10 district/quarry/current 0.0\n", at + 40, at + 2000));
+        journal.push_str(&volts.replace("AT", &(at + 45).to_string()));
+    }
+    running(&journal)
+}
+
+/// F40: the plain breaker gives engines less time than they need. Cut is what holds the fault down, and there is none.
+#[test]
+fn a_breaker_that_opens_on_engines_that_charge_is_no_fault() {
+    let ordered =
+        "1000 cut district/quarry operator; 1000 done; 2995 on district/quarry operator; 2995 done";
+    let cut = |at| format!("{ordered}; {at} cut district/quarry tripped-elsewhere");
+    // The last sample before none is an average: it has not fallen by itself.
+    let charge = [4.9, 4.6, 4.2, 3.9];
+    check_orders(&openings(1, charge, ""), ordered);
+    check_orders(&openings(1, [4.9, 4.9, 4.9, 3.4], ""), &cut(3040));
+    check_orders(&openings(1, [4.9, 4.6, 4.6, 4.6], ""), &cut(3040));
+    // A breaker that never holds is not left to try without end.
+    check_orders(&openings(2, charge, ""), ordered);
+    check_orders(&openings(3, charge, ""), &cut(7040));
+}
+
+/// F40: a short holds the voltage down; where it climbs engines charge, however flat the booster's limit makes the current.
+#[test]
+fn voltage_that_climbs_tells_charging_from_a_short() {
+    let ordered =
+        "1000 cut district/quarry operator; 1000 done; 2995 on district/quarry operator; 2995 done";
+    let flat = [4.9, 4.9, 4.9, 4.9];
+    let before = "2900..3000/50 district/quarry/voltage 0.0\n";
+    let read = |volts: &str| format!("{before}{}", openings(1, flat, volts));
+    check_orders(&read("AT district/quarry/voltage 8.2\n"), ordered);
+    let cut = format!("{ordered}; 3050 cut district/quarry tripped-elsewhere");
+    check_orders(&read("AT district/quarry/voltage 2.4\n"), &cut);
+}
