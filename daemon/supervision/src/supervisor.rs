@@ -144,6 +144,8 @@ pub struct Supervisor {
     reversers: Vec<Option<(Mono, ReverserState)>>,
     flips: VecDeque<(Mono, wiring::index::ReverserIx)>,
     alarms: Alarms,
+    /// By district: when its power last went without an order, and what it drew before.
+    gone: Vec<Option<(Mono, wiring::units::Microamps)>>,
     recordings: Vec<Recording>,
     closed: VecDeque<(FaultNumber, Vec<Accused>)>,
     nodes: BTreeMap<NodeIx, Node>,

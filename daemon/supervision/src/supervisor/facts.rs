@@ -27,6 +27,8 @@ const THROWN_WITHIN: Micros = Micros::from_millis(4000);
 const EDGE_WITHIN: Micros = Micros::from_millis(3000);
 /// Power came back within this before the onset.
 const BACK_WITHIN: Micros = Micros::from_millis(500);
+/// A load that opened a breaker is thought of for so long: breakers and boosters try again within it.
+pub(super) const GONE_FOR: Micros = Micros::from_millis(10_000);
 /// Less than any train.
 const IDLE: Microamps = Microamps(200_000);
 /// The load before power went is read so long before the first reading without it.
@@ -118,10 +120,9 @@ impl Supervisor {
                 (false, Some(_)) => break,
             }
         }
-        let gone = self.recordings.iter().rev().find_map(|it| match it.cause {
-            Cause::PowerGone { seen } if it.district == district => Some(seen),
-            _ => None,
-        });
+        let gone = self.gone[district.at()]
+            .filter(|(at, _)| onset.since(*at) <= GONE_FOR)
+            .map(|(_, load)| load);
         let off = off?;
         let load_before = gone.max(self.load_of_blocks(district, off - BEFORE_OFF));
         Some(PowerBack { ago: onset.since(back), load_before })

@@ -2,16 +2,16 @@
 
 use wiring::{
     channel::{Object, Quantity},
-    index::{BoosterIx, DistrictIx},
-    units::{Microamps, Mono},
+    index::{BoosterIx, ChannelIx, DistrictIx},
+    units::{Microamps, Micros, Mono},
 };
 
-use super::{Supervisor, rest::Rest, slots::Timer};
+use super::{Supervisor, facts::GONE_FOR, rest::Rest, slots::Timer};
 use crate::{
     alarm::{AlarmKind, Subject},
     alarms::Grade,
     cause::Cause,
-    input::{Feed, OrderId},
+    input::{Feed, OrderId, Value},
     model::object_of,
     output::{Action, Decision, EventKind, Order, PowerState, StateValue},
     power::Told,
@@ -19,6 +19,13 @@ use crate::{
     record::FaultNumber,
     words::Seen,
 };
+
+/// Power that goes is told within this.
+const JUST_BEFORE: Micros = Micros::from_millis(1000);
+/// Load lasts so long.
+const LASTING: Micros = Micros::from_millis(200);
+/// Less is the end of a load.
+const FALLEN: Microamps = Microamps(200_000);
 
 impl Supervisor {
     /// Acts on everything that a feed's power has told.
@@ -181,14 +188,23 @@ impl Supervisor {
 
     /// Power went without an order: a fault record and an alarm; hits are counted by the current seen before.
     fn handle_gone(&mut self, feed: usize, seen: Microamps, at: Mono) {
+        let current = match self.model.feed(feed) {
+            Feed::Booster(booster) => self.model.booster_current[booster.at()],
+            Feed::District(district) => self.model.district_current[district.at()],
+        };
+        let seen = seen.max(self.load_before_fall(current, at));
         let cause = Cause::PowerGone { seen };
         match self.model.feed(feed) {
             Feed::Booster(booster) => {
+                for nth in 0..self.model.booster_districts[booster.at()].len() {
+                    self.note_gone(self.model.booster_districts[booster.at()][nth], at);
+                }
                 let subject = Subject::Object(Object::Booster(booster));
                 self.raise(AlarmKind::PowerCut, subject, Grade::Usual, at, Seen::Cause(cause));
                 self.off_below(booster, crate::output::ProofStrength::Weak, at);
             }
             Feed::District(district) => {
+                self.note_gone(district, at);
                 let booster = self.model.layout.districts[district.at()].booster.at();
                 // What follows from a booster that is off is no alarm of its own.
                 let above = self.powers[booster].state();
@@ -199,6 +215,30 @@ impl Supervisor {
                 }
             }
         }
+    }
+
+    /// Keeps what a district drew before its power went: when it comes back the same load may open the breaker again.
+    fn note_gone(&mut self, district: DistrictIx, at: Mono) {
+        let load = self.load_before_fall(self.model.district_current[district.at()], at);
+        // Where the breaker tries again and again it opens before a load has lasted.
+        let earlier = self.gone[district.at()].filter(|(then, _)| at.since(*then) <= GONE_FOR);
+        let load = earlier.map_or(load, |(_, earlier)| earlier.max(load));
+        self.gone[district.at()] = Some((at, load));
+    }
+
+    /// What a channel had shown for a while when its readings fell, within the last second: power that goes is told when
+    /// they are down already. A short that opened the breaker is no load.
+    fn load_before_fall(&self, current: ChannelIx, at: Mono) -> Microamps {
+        let kept = self.store.slot(current).samples();
+        let amps = kept.newest_first().filter_map(|(when, value)| match value {
+            Value::Current(amps) if at.since(when) <= JUST_BEFORE => Some((when, amps)),
+            _ => None,
+        });
+        // The sample that it fell in holds a part of it.
+        let mut before = amps.skip_while(|(_, amps)| *amps < FALLEN).skip(1).peekable();
+        let Some(&(fell, _)) = before.peek() else { return Microamps::ZERO };
+        let lasting = before.take_while(|(when, _)| fell.since(*when) <= LASTING);
+        lasting.map(|(_, amps)| amps).min().unwrap_or(Microamps::ZERO)
     }
 
     fn record_gone(&mut self, district: DistrictIx, cause: Cause, seen: Microamps, at: Mono) {

@@ -35,18 +35,19 @@ impl Supervisor {
         if self.recordings.len() >= MOST_RECORDINGS {
             self.close_recording(0, at);
         }
-        let evidence = self.gather(district, trip.onset);
+        let (onset, base) = self.step_under(district, trip).unwrap_or((trip.onset, trip.base));
+        let evidence = self.gather(district, onset);
         let from = at - PRE_TRIGGER;
         let opening = Opening {
             number,
             district,
             cause: trip.cause,
-            onset: trip.onset,
+            onset,
             trigger: at,
-            base: trip.base,
+            base,
             pickup: trip.pickup,
             positions: self.positions_of(district),
-            polarity: self.polarity_of(district, trip.onset),
+            polarity: self.polarity_of(district, onset),
             evidence,
             events: self.recent.iter().filter(|it| from <= it.at).cloned().collect(),
         };

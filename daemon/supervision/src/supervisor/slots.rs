@@ -177,6 +177,7 @@ pub(crate) fn build(model: Arc<Model>, start: &Start, now: Mono) -> Supervisor {
             .collect(),
         episodes: vec![None; districts],
         told_only: vec![false; districts],
+        gone: vec![None; districts],
         mismatches: vec![0; districts],
         turns: vec![Mono::START; layout.boosters.len()],
         machines: layout.machines.iter().map(|it| Machine::new(it.throw_time)).collect(),

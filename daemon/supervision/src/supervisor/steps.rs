@@ -11,11 +11,16 @@ use crate::{
     cause::Cause,
     input::Value,
     locate::{Evidence, Others, PowerBack, Shape, Step},
+    protect::Trip,
     recorder::Recording,
 };
 
 /// Flips of a reverser around the onset.
 const FLIPS_WITHIN: Micros = Micros::from_millis(1000);
+/// Voltage tells of a limit this long after the current at most: two of its readings.
+const TOLD_LATE: Micros = Micros::from_millis(200);
+/// Less is load.
+const LEAST_STEP: Microamps = Microamps(300_000);
 /// Samples this near the highest show that it was reached. Unit: percent.
 const SETTLED: i64 = 93;
 /// Of the fault's current, on either side of a gap that a wheel joins: half of it each way. Unit: percent.
@@ -48,6 +53,33 @@ const LEAST_FAULT: Microamps = Microamps(1_000_000);
 const DECAY: i64 = 70;
 
 impl Supervisor {
+    /// What holds voltage down is told by voltage, which is read slowly: the step of current lies before that. When it began,
+    /// and the load before; none: it did not step, or the trip began with the step.
+    pub(super) fn step_under(
+        &self,
+        district: DistrictIx,
+        trip: &Trip,
+    ) -> Option<(Mono, Microamps)> {
+        if !matches!(trip.cause, Cause::AtLimit { .. }) {
+            return None;
+        }
+        let kept = self.store.slot(self.model.district_current[district.at()]).samples();
+        let mut late: Vec<(Mono, Microamps)> = Vec::new();
+        for (at, value) in kept.newest_first().filter(|(at, _)| *at <= trip.onset) {
+            if TOLD_LATE < trip.onset.since(at) {
+                break;
+            }
+            if let Value::Current(amps) = value {
+                late.push((at, amps));
+            }
+        }
+        let high = late.first()?.1;
+        let low = late.iter().map(|it| it.1).min()?;
+        let half = low + (high - low).percent(50);
+        let began = late.iter().take_while(|(_, amps)| half <= *amps).last()?.0;
+        (LEAST_STEP <= high - low).then_some((began, low))
+    }
+
     /// Flips of a reverser around the onset, also after it: a slow one flips too late.
     pub(super) fn flips_of(&self, reverser: wiring::index::ReverserIx, onset: Mono) -> u32 {
         let near = |flip: &&(Mono, wiring::index::ReverserIx)| {

@@ -252,3 +252,34 @@ fn silence_after_a_cut_is_no_proof() {
          1920 cut booster/main cut-failed again; 1920 cut district/quarry short-circuit again",
     );
 }
+
+/// F44: the breaker opens on a load, tries again on the same load, and no short was there at any time. F16: a load well
+/// below the breaker's trip, and then a short when power comes back.
+#[test]
+fn a_load_that_opened_the_breaker_is_known_again_when_it_opens_it_once_more() {
+    for (load, want) in [("2.6", "vehicle"), ("1.0", "wiring")] {
+        let mut rig = Rig::new("");
+        rig.play(&format!(
+            "0..2000/20 district/quarry/current {load}\n0..2000/50 district/quarry/voltage 14.8
+             0..2000/20 block/q1/current {load}\n2000..5500/20 block/q1/current 0.0
+             0..5500/20 block/q2/current 0.0\n0..5500/20 block/q3/current 0.0
+             2000..5500/20 district/quarry/current 0.0\n2000..5500/50 district/quarry/voltage 0.0
+             5500..5540/20 district/quarry/current 4.0\n5500..5540/20 block/q1/current 4.0
+             5500..5540/10 district/quarry/voltage 14.0
+             5540..9900/20 district/quarry/current 0.0\n5540..9900/50 district/quarry/voltage 0.0
+             5540..9900/20 block/q1/current 0.0"
+        ));
+        let records = rig.shown(|what| matches!(what, Decision::FaultClosed(_)));
+        assert_eq!(records.len(), 2, "{records:?}");
+        assert!(records[1].ends_with(want), "{load} A: {records:?}");
+        let gone = rig.shown(|what| matches!(what, Decision::Alarm(_)));
+        assert!(gone[0].contains("power-cut district/quarry raised"), "{gone:?}");
+        let seen = rig.outputs.iter().find_map(|output| match &output.what {
+            Decision::FaultOpened { cause: crate::cause::Cause::PowerGone { seen }, .. } => {
+                Some(seen.amps())
+            }
+            _ => None,
+        });
+        assert_eq!(seen, load.parse().ok(), "what flowed before, not what is left");
+    }
+}

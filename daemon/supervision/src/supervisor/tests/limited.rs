@@ -72,3 +72,25 @@ fn engines_put_on_a_dead_district_are_no_half_short() {
     // What is flat from the first moment does not charge; the contact that may carry it is at its limit before the second.
     check_first(&returns("1.52"), "2980 cut district/quarry contact-overload");
 }
+
+/// Voltage is read every 50 ms: what stepped, and what had moved before, is judged by the instant of the current.
+#[test]
+fn the_onset_of_a_limited_short_is_the_step_of_its_current() {
+    let journal = collapse("0.8", "2.1", "0.8").replace("2010..6000/50", "2060..6000/50");
+    let blocks = "0..2000/20 block/q1/current 0.4\n2000..6000/20 block/q1/current 2.0
+                  0..6000/20 block/q2/current 0.0";
+    let mut rig = Rig::new("");
+    rig.play(&format!("{journal}\n{blocks}"));
+    let record = rig.outputs.iter().find_map(|output| match &output.what {
+        crate::output::Decision::FaultClosed(record) => Some(record),
+        _ => None,
+    });
+    let record = record.expect("the window is over");
+    assert_eq!((record.cause.word(), record.onset.0), ("at-limit", 2_000_000));
+    let steps: Vec<_> =
+        record.evidence.blocks.iter().take(2).map(|it| (it.step, it.edge)).collect();
+    use crate::locate::Step;
+    // The edge is that of the first reading, not the fault's own.
+    let first = Some(wiring::units::Micros::from_millis(2000));
+    assert_eq!(steps, [(Step::Here, first), (Step::Elsewhere, None)]);
+}
