@@ -12,7 +12,7 @@ use crate::{
     alarm::{AlarmChange, AlarmKey, AlarmKind, AlarmState, Priority, Transition},
     alarm_state::{AlarmEvent, is_active, is_unseen, next},
     commission::When,
-    input::Shelving,
+    input::{NodeIx, Shelving},
     output::Refusal,
     snapshot::Hand,
     start::RememberedAlarm,
@@ -56,6 +56,11 @@ pub(crate) struct Entry {
     pub(crate) first_out: bool,
     /// Gathered under this one.
     pub(crate) under: Option<AlarmKey>,
+    /// The node that is to blame, and the alarm that told of it first.
+    node: Option<NodeIx>,
+    led_by: Option<AlarmKey>,
+    /// How often its condition came since it was raised.
+    count: u32,
     /// When it was raised last.
     pub(crate) raised: Mono,
     /// When its condition went.
@@ -86,6 +91,16 @@ pub(crate) struct Condition {
     pub(crate) grade: Grade,
 }
 
+impl Condition {
+    fn priority(&self) -> Priority {
+        let row = alarm_table::row(self.key.kind);
+        match (self.grade, row.else_priority) {
+            (Grade::Other, Some((other, _))) => other,
+            (Grade::Other, None) | (Grade::Usual, _) => row.priority,
+        }
+    }
+}
+
 impl Alarms {
     /// What came back from the history.
     pub(crate) fn remember(
@@ -109,6 +124,9 @@ impl Alarms {
                 text,
                 first_out: false,
                 under: None,
+                node: None,
+                led_by: None,
+                count: 0,
                 raised: now,
                 cleared: None,
                 shelved_until,
@@ -122,27 +140,9 @@ impl Alarms {
     /// The condition stands: raised after the on-delay of its kind. `text` is asked when it is new.
     pub(crate) fn set(&mut self, it: Condition, now: Mono, text: impl FnOnce() -> String) {
         let row = alarm_table::row(it.key.kind);
-        let priority = match (it.grade, row.else_priority) {
-            (Grade::Other, Some((other, _))) => other,
-            (Grade::Other, None) | (Grade::Usual, _) => row.priority,
-        };
+        let priority = it.priority();
         let latched = row.latched && priority == row.priority;
-        let entry = self.entries.entry(it.key).or_insert_with(|| Entry {
-            state: AlarmState::Normal,
-            stands: false,
-            pending: None,
-            priority,
-            latched,
-            district: it.district,
-            text: String::new(),
-            first_out: false,
-            under: None,
-            raised: now,
-            cleared: None,
-            shelved_until: None,
-            for_session: false,
-            by: None,
-        });
+        let entry = self.entry(&it, now);
         let graver = priority < entry.priority && is_active(entry.state);
         if entry.stands && !graver {
             return;
@@ -174,17 +174,67 @@ impl Alarms {
         self.forget(key);
     }
 
-    /// A condition that is there for an instant only: it stands for the off-delay of its kind.
-    pub(crate) fn pulse(&mut self, it: Condition, now: Mono, text: impl FnOnce() -> String) {
+    /// A condition that is there for an instant only, and is held for the off-delay of its kind: what comes again within it
+    /// is the same alarm, counted. What a node is to blame for stands under the first such alarm of that node. `text` is
+    /// given how often it came.
+    pub(crate) fn pulse(
+        &mut self,
+        it: Condition,
+        node: Option<NodeIx>,
+        now: Mono,
+        text: impl FnOnce(u32) -> String,
+    ) {
         let key = it.key;
+        let quiet = now + alarm_table::row(key.kind).off_delay;
+        let leads = |(other, entry): &(&AlarmKey, &mut Entry)| {
+            let active = is_active(entry.state) && entry.led_by.is_none();
+            other.kind == key.kind
+                && **other != key
+                && node.is_some()
+                && entry.node == node
+                && active
+        };
+        let mut leader = None;
+        if let Some((other, entry)) = self.entries.iter_mut().find(leads) {
+            entry.pending = Some(quiet);
+            leader = Some(*other);
+        }
         if let Some(entry) = self.entries.get_mut(&key)
             && is_active(entry.state)
         {
-            entry.pending = Some(now + alarm_table::row(key.kind).off_delay);
+            entry.count = entry.count.saturating_add(1);
+            entry.text = text(entry.count);
+            entry.pending = Some(quiet);
             return;
         }
-        self.set(it, now, text);
+        let entry = self.entry(&it, now);
+        (entry.node, entry.led_by, entry.count) = (node, leader, 1);
+        self.set(it, now, || text(1));
         self.clear(key, now);
+    }
+
+    /// The entry of a condition, made where it is new.
+    fn entry(&mut self, it: &Condition, now: Mono) -> &mut Entry {
+        let row = alarm_table::row(it.key.kind);
+        self.entries.entry(it.key).or_insert_with(|| Entry {
+            state: AlarmState::Normal,
+            stands: false,
+            pending: None,
+            priority: it.priority(),
+            latched: row.latched && it.priority() == row.priority,
+            district: it.district,
+            text: String::new(),
+            first_out: false,
+            under: None,
+            node: None,
+            led_by: None,
+            count: 0,
+            raised: now,
+            cleared: None,
+            shelved_until: None,
+            for_session: false,
+            by: None,
+        })
     }
 
     fn settle(&mut self, key: AlarmKey, now: Mono) {
@@ -243,7 +293,7 @@ impl Alarms {
         let Some(entry) = self.entries.get_mut(&key) else { return };
         let place = self.bursts.handle_raised(key, entry.district, now);
         entry.first_out = place.first_out;
-        entry.under = place.under;
+        entry.under = place.under.or(entry.led_by);
     }
 
     fn forget(&mut self, key: AlarmKey) {

@@ -472,7 +472,7 @@ impl Supervisor {
         }
     }
 
-    /// A bad reading never acts: it is named.
+    /// A bad reading never acts: it is named. Those of one node are one alarm: what makes them is its line or its supply.
     fn handle_bad(&mut self, channel: ChannelIx, what: &'static str, at: Mono) {
         let object = self.model.channels.channel(channel).object;
         let subject = Subject::Object(object);
@@ -481,8 +481,13 @@ impl Supervisor {
         let standing = self.alarms.state(key) != crate::alarm::AlarmState::Normal;
         let model = std::sync::Arc::clone(&self.model);
         let name = model.channels.name(channel);
-        self.alarms.pulse(Condition { key, district, grade: Grade::Usual }, at, || {
-            words::alarm_text(&model.layout, key, Seen::Bad(&format!("{name} {what}")), None)
+        let node = self.store.slot(channel).node;
+        self.alarms.pulse(Condition { key, district, grade: Grade::Usual }, node, at, |count| {
+            let seen = match count {
+                0 | 1 => format!("{name} {what}"),
+                _ => format!("{name} {what}, {count} bad readings so far"),
+            };
+            words::alarm_text(&model.layout, key, Seen::Bad(&seen), None)
         });
         self.drain_alarms();
         if !standing {

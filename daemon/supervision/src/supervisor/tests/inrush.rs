@@ -75,7 +75,7 @@ fn openings(times: u64, amps: [f64; 4], volts: &str) -> String {
     running(&journal)
 }
 
-/// F40: the plain breaker gives engines less time than they need. Cut is what holds the fault down, and there is none.
+/// Must never happen: retry without limit, be it the breaker that tries. F40: the plain breaker gives engines less time than they need. Cut is what holds the fault down, and there is none.
 #[test]
 fn a_breaker_that_opens_on_engines_that_charge_is_no_fault() {
     let ordered =

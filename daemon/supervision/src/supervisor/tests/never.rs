@@ -7,13 +7,14 @@ use wiring::{
 
 use super::rig::{Rig, acts, alarms, check_orders, check_with};
 use crate::{
-    input::{Announced, Input, LinkReport, NodeIx, Transport},
+    alarm::{AlarmKind, AlarmState},
+    input::{Announced, Input, LinkReport, MachinePosition, NodeIx, Transport},
     output::{Decision, Occupancy},
     record::Accused,
     start::{Remembered, Start},
 };
 
-/// Must never happen: cut because one locomotive started.
+/// Must never happen: cut a district because one locomotive started.
 #[test]
 fn a_locomotive_that_starts_is_not_cut() {
     check_orders(
@@ -25,7 +26,7 @@ fn a_locomotive_that_starts_is_not_cut() {
     );
 }
 
-/// Must never happen: blame a turnout whose legs and points are unoccupied and that did not move.
+/// Must never happen: blame a turnout whose both legs and points block are unoccupied and that did not move.
 #[test]
 fn a_quiet_turnout_is_not_blamed() {
     let mut rig = Rig::new("");
@@ -49,7 +50,7 @@ fn a_quiet_turnout_is_not_blamed() {
     assert!(share < 150, "{:?}", record.suspects);
 }
 
-/// Must never happen: no data taken as 0 A, as unoccupied, as normal.
+/// Must never happen: treat NO DATA as 0 A, as unoccupied or as normal.
 #[test]
 fn no_data_is_not_zero_not_clear_and_not_normal() {
     let mut rig = Rig::new("");
@@ -66,7 +67,52 @@ fn no_data_is_not_zero_not_clear_and_not_normal() {
     assert_eq!(view.frogs[0].expected.word(), "unknown");
 }
 
-/// Must never happen: more than 10 alarms in 10 minutes from one cause. F41: the booster is unplugged.
+/// Must never happen: report "normal" for a position not proven. What was asked for proves nothing, nor does what was
+/// measured before the machine moved.
+#[test]
+fn a_position_that_is_not_proven_is_never_normal() {
+    let shown = |journal: &str| {
+        let mut rig = Rig::new("");
+        rig.play(journal);
+        let view = rig.sut.snapshot();
+        let position = view.machines[0].position.map(|it| it.value);
+        (position, view.frogs[0].expected.word())
+    };
+    let proven = shown("0 machine/T1/asked normal\n100 machine/T1/position normal\n5000 tick");
+    assert_eq!(proven, (Some(MachinePosition::Normal), "B"));
+    assert_eq!(shown("0 machine/T1/asked normal\n5000 tick"), (None, "unknown"));
+    for word in ["moving", "unknown"] {
+        let journal = format!(
+            "0 machine/T1/asked normal\n0 machine/T1/position normal\n100 machine/T1/position {word}\n5000 tick"
+        );
+        let (position, expected) = shown(&journal);
+        assert_ne!(position, Some(MachinePosition::Normal), "{word}");
+        assert_eq!(expected, "unknown", "{word}");
+    }
+}
+
+/// Must never happen: say "all clear" while a LOCKOUT stands. Its alarm stays, however long the current has been gone and
+/// whoever has acknowledged and reset it; only a restore ends it.
+#[test]
+fn a_lock_out_is_never_all_clear() {
+    let mut rig = Rig::new("");
+    rig.play(
+        "0..1000/20 district/yard/current 0.4\n1000..1040/20 district/yard/current 5.0
+         1040..90000/20 district/yard/current 0.0
+         20000 ! ack short-circuit district/yard\n30000 ! reset short-circuit district/yard",
+    );
+    let told = |rig: &Rig| {
+        let view = rig.sut.snapshot();
+        let alarms = view.alarms.iter().filter(|it| it.alarm.kind == AlarmKind::ShortCircuit);
+        (view.districts[1].locked_out, alarms.map(|it| it.state).collect::<Vec<_>>())
+    };
+    assert_eq!(told(&rig), (true, vec![AlarmState::Acknowledged]));
+    rig.play("90020 ! restore district/yard\n90040..100000/20 district/yard/current 0.4");
+    assert!(!told(&rig).0, "{:?}", rig.shown(acts));
+    assert!(!told(&rig).1.contains(&AlarmState::Acknowledged), "{:?}", told(&rig));
+}
+
+/// Must never happen: flood, more than 10 alarms in 10 min from one cause. F41: the booster is unplugged.
 #[test]
 fn a_booster_that_dies_is_a_handful_of_alarms() {
     let mut rig = Rig::new("");

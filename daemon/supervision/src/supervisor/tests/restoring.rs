@@ -89,6 +89,7 @@ fn districts_of_one_booster_are_restored_700_ms_apart() {
     );
 }
 
+/// Must never happen: retry without limit.
 #[test]
 fn tries_are_counted_and_end_in_a_lock_out() {
     // The yard has no turnout: no frog can be the first suspect, no contact gets hot.
@@ -123,6 +124,7 @@ fn nothing_restores_by_itself_after_a_half_short_or_a_mismatch() {
     );
 }
 
+/// Must never happen: throw under fault or occupied.
 #[test]
 fn a_throw_is_refused_under_fault_and_under_a_train() {
     let journal = "
