@@ -400,6 +400,14 @@ impl Sensors {
     /// Silences a node, or lets it speak again.
     pub(crate) fn silence(&mut self, node: usize, silent: bool) {
         self.senders[node].silent = silent;
+        if silent {
+            return;
+        }
+        // A node that connects sends everything that is told in words (supervision.md: after each connection).
+        for teller in self.tellers.iter_mut().filter(|it| it.node == node) {
+            teller.said = "";
+        }
+        self.repeats = Mono::START;
     }
 
     /// Sets a node's clock forward.

@@ -66,6 +66,15 @@ impl Machine {
         true
     }
 
+    /// Its sensor, or the node of it, is silent: where it stands is not known. No throw is timed by what was heard before.
+    pub(crate) fn handle_lost(&mut self) {
+        self.position = None;
+        self.leaving = None;
+        self.slow = false;
+        self.stuck = false;
+        self.out_of_step = false;
+    }
+
     fn arrive(&mut self, rest: Position, now: Mono) {
         if let Some(left) = self.leaving.take() {
             let taken = now.since(left);

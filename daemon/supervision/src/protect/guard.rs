@@ -208,11 +208,14 @@ impl Guard {
     /// The elements that take their time.
     fn delayed(&mut self, sample: Sample, low: Option<Microamps>, inrush: bool) -> Option<Trip> {
         let Sample { at, amps } = sample;
+        // A neighbour's short pulls the load down for a moment: that it comes back is no step.
+        let dips = self.neighbour.filter(|armed| at.since(*armed) <= DIPS_WITHIN);
+        let before = dips.and_then(|armed| self.baseline.load_before(armed));
         let Self { settings, half_short, at_limit, overload, .. } = self;
         let volts = self.volts.map(|(_, volts)| volts);
         let judged = volts.filter(|volts| !settings.dc || DC_LEAST <= *volts);
         let sagging = judged.filter(|volts| *volts < settings.low_voltage);
-        let floored = self.inrush.floored(at, low);
+        let floored = self.inrush.floored(at, low).max(before);
         let watched = half_short.watching().copied();
         let by_step = half_short.handle_sample(settings, (at, amps), floored, sagging);
         if inrush && watched.is_some() && half_short.watching().is_none() {

@@ -268,10 +268,14 @@ impl Supervisor {
                 let subject = Subject::Object(Object::Frog(frog));
                 self.raise(AlarmKind::FrogNotMeasured, subject, Grade::Usual, at, Seen::Kind);
             }
+            // It may have been thrown meanwhile: what it said last proves nothing.
+            Route::Position(machine) => {
+                self.machines[machine.at()].handle_lost();
+                self.follow_machine(machine, at);
+            }
             Route::Voltage(Feed::Booster(_))
             | Route::Feedback(_)
             | Route::BlockPeak(_)
-            | Route::Position(_)
             | Route::Asked(_)
             | Route::Reverser(_)
             | Route::Output => {}

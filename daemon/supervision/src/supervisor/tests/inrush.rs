@@ -103,3 +103,20 @@ fn voltage_that_climbs_tells_charging_from_a_short() {
     let cut = format!("{ordered}; 3050 cut district/quarry tripped-elsewhere");
     check_orders(&read("AT district/quarry/voltage 2.4\n"), &cut);
 }
+
+/// F16 next door: the load that a neighbour's short pulled down comes back, and is no half-short. What comes beyond it is.
+#[test]
+fn load_that_comes_back_after_a_neighbours_short_is_no_step() {
+    let cut = |before: &str, after: &str| {
+        let mut rig = Rig::new("");
+        rig.play(&format!(
+            "0..1000/20 district/quarry/current 0.4\n0..1000/20 district/yard/current {before}
+             0..4000/50 district/yard/voltage 15\n1000..1020/10 district/quarry/current 5.0
+             1020..4000/20 district/quarry/current 0.4\n1010..1040/10 district/yard/current 0.06
+             1040..4000/10 district/yard/current {after}"
+        ));
+        rig.shown(acts).into_iter().next()
+    };
+    assert_eq!(cut("1.8", "1.8"), None);
+    assert_eq!(cut("0.5", "2.2").as_deref(), Some("2040 cut district/yard half-short"));
+}

@@ -91,6 +91,37 @@ fn a_position_that_is_not_proven_is_never_normal() {
     }
 }
 
+/// … nor is one whose node fell silent: it may have been thrown meanwhile. Its frog, heard first, would contradict it.
+#[test]
+fn a_position_from_before_a_silence_proves_nothing_after_it() {
+    let play = |lost: bool| {
+        let mut rig = Rig::new("");
+        let position = rig.channels.find("machine/T1/position").unwrap();
+        let power = rig.channels.find("district/quarry/power").unwrap();
+        let mut birth = born(power, true);
+        if let LinkReport::Born { channels, .. } = &mut birth {
+            *channels = vec![Announced::input(position, None)];
+        }
+        rig.sut.handle(Input::Link(birth), Mono(0));
+        rig.play(
+            "0 machine/T1/position normal\n0 frog/T1/polarity B
+             0..5000/20 district/quarry/current 0.1\n0..5000/20 block/q1/current 0.1",
+        );
+        if lost {
+            rig.sut.handle(Input::Link(LinkReport::Lost { node: NodeIx(0) }), Mono(5_000_000));
+            rig.drain();
+            assert_eq!(rig.sut.snapshot().frogs[0].expected.word(), "unknown");
+        }
+        rig.play(
+            "6000 frog/T1/polarity A\n5000..8000/20 district/quarry/current 0.1
+             5000..8000/20 block/q1/current 0.1",
+        );
+        rig.shown(acts).into_iter().next()
+    };
+    assert_eq!(play(true), None);
+    assert_eq!(play(false).as_deref(), Some("6200 cut district/quarry frog-mismatch"));
+}
+
 /// Must never happen: say "all clear" while a LOCKOUT stands. Its alarm stays, however long the current has been gone and
 /// whoever has acknowledged and reset it; only a restore ends it.
 #[test]
