@@ -4,6 +4,8 @@
 //! resistances of the factorised network (Woodbury's identity); where bridges join islands, the difference of their
 //! grounds is one more unknown and the balance of current across the join one more equation.
 
+use std::collections::BTreeMap;
+
 use crate::{
     dense::Dense,
     network::{Network, Port, Sets},
@@ -18,8 +20,12 @@ pub struct Supplied {
     /// The sources.
     pub sources: Vec<Source>,
     pub(crate) ports: Vec<Port>,
-    /// Transfer resistances among the sources.
+    /// Transfer resistances among the sources of each island.
     among: Dense,
+    /// Sources by their island, ascending.
+    by_island: BTreeMap<u32, Vec<usize>>,
+    /// What the sources do where nothing is joined to the network.
+    quiet: Vec<Driven>,
 }
 
 /// A resistance across a port.
@@ -80,13 +86,63 @@ impl Supplied {
         let mut work = vec![0.0; network.nodes()];
         let port = |source: &Source| network.port(source.plus, source.minus, &mut work);
         let ports: Vec<Port> = sources.iter().map(port).collect();
+        let mut by_island: BTreeMap<u32, Vec<usize>> = BTreeMap::new();
+        for (at, source) in sources.iter().enumerate() {
+            by_island.entry(network.island(source.plus)).or_default().push(at);
+        }
         let mut among = Dense::zero(ports.len());
-        for (row, one) in ports.iter().enumerate() {
-            for (column, other) in ports.iter().enumerate() {
-                among.set(row, column, network.transfer(one, other));
+        for members in by_island.values() {
+            for &row in members {
+                for &column in members {
+                    among.set(row, column, network.transfer(&ports[row], &ports[column]));
+                }
             }
         }
-        Self { network, sources, ports, among }
+        let quiet = Vec::new();
+        let mut supplied = Self { network, sources, ports, among, by_island, quiet };
+        supplied.quiet = supplied.alone();
+        supplied
+    }
+
+    /// What the sources do with nothing joined to the network, island by island.
+    fn alone(&self) -> Vec<Driven> {
+        let nothing = Driven { volts: 0.0, amps: 0.0, limits: false };
+        let mut quiet = vec![nothing; self.sources.len()];
+        for members in self.by_island.values() {
+            let sources: Vec<Source> = members.iter().map(|at| self.sources[*at]).collect();
+            let unseen = vec![Vec::new(); members.len()];
+            let driven = drive(&sources, &self.admittance(members, &unseen, &unseen));
+            for (at, driven) in members.iter().zip(driven) {
+                quiet[*at] = driven;
+            }
+        }
+        quiet
+    }
+
+    /// The sources that a case may change: those of islands that it touches, or in which a source is altered. What is
+    /// joined to one island means nothing to the others.
+    fn concerned(&self, altered: &[(usize, Source)], joins: &Joins) -> Vec<usize> {
+        let altered = altered.iter().map(|(_, source)| self.network.island(source.plus));
+        let mut islands: Vec<u32> = joins.islands.iter().copied().chain(altered).collect();
+        islands.sort_unstable();
+        islands.dedup();
+        let mut concerned: Vec<usize> = islands
+            .iter()
+            .filter_map(|island| self.by_island.get(island))
+            .flatten()
+            .copied()
+            .collect();
+        concerned.sort_unstable();
+        concerned
+    }
+
+    /// The sources that a port sees at all, each with the voltage across the port for one ampere out of it. Unit: ohm.
+    pub(crate) fn seen_by<'a>(&'a self, port: &'a Port) -> impl Iterator<Item = (usize, f64)> + 'a {
+        let [from, to] = [port.from, port.to].map(|node| self.network.island(node));
+        let beyond = (to != from).then_some(to);
+        let members = [Some(from), beyond].into_iter().flatten();
+        let sources = members.filter_map(|island| self.by_island.get(&island)).flatten();
+        sources.map(move |&at| (at, self.network.transfer(port, &self.ports[at])))
     }
 
     /// A bridge between two nodes. `work` is zero and as long as there are nodes, before and after.
@@ -97,35 +153,46 @@ impl Supplied {
     /// Solves a case.
     #[must_use]
     pub fn case(&self, bridges: &[Across]) -> Case {
-        self.case_from(&self.sources, bridges)
+        self.case_from(&[], bridges)
     }
 
-    /// Solves a case with other voltages and limits than the network's own sources; places and resistances are theirs.
+    /// Solves a case in which some sources, by their number, have another voltage or limit; places and resistances stay
+    /// theirs.
     #[must_use]
-    pub fn case_from(&self, sources: &[Source], bridges: &[Across]) -> Case {
-        let seen = self.seen(bridges);
+    pub fn case_from(&self, altered: &[(usize, Source)], bridges: &[Across]) -> Case {
         let places: Vec<Place> =
             bridges.iter().map(|it| (it.port.from, it.port.to, it.ohms)).collect();
+        let seen = |bridge: usize, source: usize| {
+            self.network.transfer(&bridges[bridge].port, &self.ports[source])
+        };
         let transfer = |one: usize, other: usize| {
             self.network.transfer(&bridges[one].port, &bridges[other].port)
         };
-        self.case_of(sources, &places, &seen, transfer)
+        self.case_of(altered, &places, seen, transfer)
     }
 
-    /// Solves a case whose transfer resistances are known: what each source sees of the bridges, and the bridges of
-    /// each other, the second place never above the first.
+    /// Solves a case whose transfer resistances are known: of each bridge to each source, and of the bridges to each
+    /// other, the second place never above the first.
     pub(crate) fn case_of(
         &self,
-        sources: &[Source],
+        altered: &[(usize, Source)],
         bridges: &[Place],
-        seen: &[Vec<f64>],
+        seen: impl Fn(usize, usize) -> f64,
         transfer: impl FnMut(usize, usize) -> f64,
     ) -> Case {
         let joins = Joins::new(&self.network, bridges);
-        let shares = self.shares(bridges, &joins, seen, transfer);
-        let driven = drive(sources, &self.admittance(seen, &shares));
+        let concerned = self.concerned(altered, &joins);
+        let of = |source: &usize| (0..bridges.len()).map(|at| seen(at, *source)).collect();
+        let seen: Vec<Vec<f64>> = concerned.iter().map(of).collect();
+        let shares = self.shares(bridges, &joins, &seen, transfer);
+        let given = |at: &usize| {
+            let altered = altered.iter().find(|(altered, _)| altered == at);
+            altered.map_or(self.sources[*at], |(_, source)| *source)
+        };
+        let given: Vec<Source> = concerned.iter().map(given).collect();
+        let changed = drive(&given, &self.admittance(&concerned, &seen, &shares));
         let total = |at: usize| -> f64 {
-            let pushed = self.sources.iter().zip(&driven).zip(&shares);
+            let pushed = given.iter().zip(&changed).zip(&shares);
             pushed.map(|((source, driven), share)| share[at] * driven.volts / source.ohms).sum()
         };
         let amps = (0..bridges.len()).map(total).collect();
@@ -135,15 +202,11 @@ impl Supplied {
         };
         let joined = joins.islands.iter().zip(&joins.groups);
         let joined = joined.map(|(island, group)| (*island, *group, ground(island))).collect();
+        let mut driven = self.quiet.clone();
+        for (at, changed) in concerned.iter().zip(changed) {
+            driven[*at] = changed;
+        }
         Case { driven, amps, joined }
-    }
-
-    /// By source, the voltage across each bridge for one ampere out of the source, and the other way round.
-    fn seen(&self, bridges: &[Across]) -> Vec<Vec<f64>> {
-        let of = |port: &Port| {
-            bridges.iter().map(|bridge| self.network.transfer(&bridge.port, port)).collect()
-        };
-        self.ports.iter().map(of).collect()
     }
 
     /// For one ampere out of each source's own node: current of each bridge, then potential of each unknown ground.
@@ -177,20 +240,22 @@ impl Supplied {
         };
         let mut rights: Vec<Vec<f64>> = seen.iter().map(right).collect();
         if !matrix.solve(&mut rights) {
-            rights = vec![vec![0.0; size]; self.ports.len()];
+            rights = vec![vec![0.0; size]; seen.len()];
         }
         rights
     }
 
-    /// Y: current out of one source for one volt behind the resistance of another.
-    fn admittance(&self, seen: &[Vec<f64>], shares: &[Vec<f64>]) -> Dense {
-        let mut admittance = Dense::zero(self.sources.len());
-        for (row, (source, seen)) in self.sources.iter().zip(seen).enumerate() {
-            for (column, (other, share)) in self.sources.iter().zip(shares).enumerate() {
-                let free = self.among.at(row, column);
+    /// Y of some sources: current out of one for one volt behind the resistance of another. What they see of the bridges
+    /// and the shares that the bridges take come in their order.
+    fn admittance(&self, of: &[usize], seen: &[Vec<f64>], shares: &[Vec<f64>]) -> Dense {
+        let mut admittance = Dense::zero(of.len());
+        for (row, (one, seen)) in of.iter().zip(seen).enumerate() {
+            for (column, (other, share)) in of.iter().zip(shares).enumerate() {
+                let free = self.among.at(*one, *other);
                 let taken: f64 = seen.iter().zip(share).map(|(ohms, amps)| ohms * amps).sum();
-                let own = if row == column { 1.0 / source.ohms } else { 0.0 };
-                admittance.set(row, column, own - (free - taken) / (source.ohms * other.ohms));
+                let [ohms, across] = [one, other].map(|at| self.sources[*at].ohms);
+                let own = if row == column { 1.0 / ohms } else { 0.0 };
+                admittance.set(row, column, own - (free - taken) / (ohms * across));
             }
         }
         admittance
@@ -200,8 +265,8 @@ impl Supplied {
     #[must_use]
     pub fn voltage(&self, across: &Port, bridges: &[Across], case: &Case) -> f64 {
         let mut volts = 0.0;
-        for ((port, source), driven) in self.ports.iter().zip(&self.sources).zip(&case.driven) {
-            volts += self.network.transfer(across, port) * driven.volts / source.ohms;
+        for (at, ohms) in self.seen_by(across) {
+            volts += ohms * case.driven[at].volts / self.sources[at].ohms;
         }
         for (bridge, amps) in bridges.iter().zip(&case.amps) {
             volts -= self.network.transfer(across, &bridge.port) * amps;

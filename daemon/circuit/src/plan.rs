@@ -5,6 +5,8 @@
 //! shared out evenly. Trackwork: no length; the rails of a turnout are its two stock rails, the leg rails beyond the
 //! frog bonded to them; a crossing's four rails run straight through; frogs stand alone behind their contacts.
 
+use std::collections::BTreeMap;
+
 use wiring::{
     index::{BlockIx, DistrictIx, FrogIx, MachineIx, PoleIx, TrackIx, TrackworkIx},
     layout::{
@@ -112,6 +114,10 @@ struct Drawing<'a> {
     frogs: Vec<Pair>,
     /// Feeder ends of blocks that feed nothing.
     bare: Vec<Pair>,
+    /// Track that ends at a port, and with which end.
+    at_port: BTreeMap<(TrackworkIx, Port), (usize, Which)>,
+    /// By block, its tracks and its trackwork.
+    members: Vec<[Vec<usize>; 2]>,
 }
 
 /// Counts nodes out.
@@ -125,6 +131,34 @@ impl Counter {
     }
 }
 
+/// The track that ends at each port, and with which end; the first of the file where it is drawn twice.
+fn at_port(layout: &Layout) -> BTreeMap<(TrackworkIx, Port), (usize, Which)> {
+    let mut found = BTreeMap::new();
+    for (at, track) in layout.tracks.iter().enumerate() {
+        for (end, place) in [(Which::From, track.from), (Which::To, track.to)] {
+            match place {
+                End::Port(work, port) => {
+                    found.entry((work, port)).or_insert((at, end));
+                }
+                End::Joint(_) => {}
+            }
+        }
+    }
+    found
+}
+
+/// By block, its tracks and its trackwork.
+fn members(layout: &Layout) -> Vec<[Vec<usize>; 2]> {
+    let mut members = vec![[Vec::new(), Vec::new()]; layout.blocks.len()];
+    for (at, track) in layout.tracks.iter().enumerate() {
+        members[track.block.at()][0].push(at);
+    }
+    for (at, work) in layout.trackwork.iter().enumerate() {
+        members[work.block.at()][1].push(at);
+    }
+    members
+}
+
 impl<'a> Drawing<'a> {
     fn new(layout: &'a Layout) -> Self {
         let mut nodes = Counter(0);
@@ -136,7 +170,9 @@ impl<'a> Drawing<'a> {
         let frogs = layout.frogs.iter().map(|_| nodes.take()).collect();
         let bare = layout.blocks.iter().map(|_| nodes.take()).collect();
         let sets = Sets::new(nodes.0 as usize);
-        Self { layout, sets, boosters, districts, rails, works, frogs, bare }
+        let at_port = at_port(layout);
+        let members = members(layout);
+        Self { layout, sets, boosters, districts, rails, works, frogs, bare, at_port, members }
     }
 
     /// Track ends meet trackwork and each other; a gap parts one rail.
@@ -219,11 +255,7 @@ impl<'a> Drawing<'a> {
     }
 
     fn track_at(&self, work: TrackworkIx, port: Port) -> Option<(usize, Which)> {
-        let here = End::Port(work, port);
-        self.layout.tracks.iter().enumerate().find_map(|(at, track)| {
-            let from = (track.from == here).then_some((at, Which::From));
-            from.or_else(|| (track.to == here).then_some((at, Which::To)))
-        })
+        self.at_port.get(&(work, port)).copied()
     }
 
     /// Node of a tie; a foreign or own bus counts at its end.
@@ -245,22 +277,20 @@ impl<'a> Drawing<'a> {
     fn feeds(&self, block: BlockIx) -> Vec<Pair> {
         let mut feeds = Vec::new();
         let own = &self.layout.blocks[block.at()];
-        for (at, track) in self.layout.tracks.iter().enumerate() {
-            if track.block == block {
-                for end in &track.feeders {
-                    let left = track.left.unwrap_or(own.left);
-                    feeds.push(by_conductor(self.rails[at][which(*end)], left));
-                }
+        let [tracks, works] = &self.members[block.at()];
+        for &at in tracks {
+            let track = &self.layout.tracks[at];
+            for end in &track.feeders {
+                let left = track.left.unwrap_or(own.left);
+                feeds.push(by_conductor(self.rails[at][which(*end)], left));
             }
         }
-        for (at, trackwork) in self.layout.trackwork.iter().enumerate() {
-            if trackwork.block == block {
-                let fed = (0..trackwork.kind.strands()).filter_map(|strand| {
-                    let left = self.fed(TrackworkIx::new(at), strand)?;
-                    Some(by_conductor(self.works[at][strand], left))
-                });
-                feeds.extend(fed);
-            }
+        for &at in works {
+            let fed = (0..self.layout.trackwork[at].kind.strands()).filter_map(|strand| {
+                let left = self.fed(TrackworkIx::new(at), strand)?;
+                Some(by_conductor(self.works[at][strand], left))
+            });
+            feeds.extend(fed);
         }
         feeds
     }
@@ -317,7 +347,7 @@ impl Plan {
 
     /// Nodes that are one become one number, without holes.
     fn renumber(&mut self, sets: &mut Sets) {
-        let mut numbers = std::collections::BTreeMap::new();
+        let mut numbers = BTreeMap::new();
         let mut number = |node: &mut u32| {
             let next = numbers.len() as u32;
             *node = *numbers.entry(sets.of(*node)).or_insert(next);

@@ -17,8 +17,8 @@ pub struct Kept {
     /// Place in the other lists, by nodes.
     places: BTreeMap<(u32, u32), usize>,
     ports: Vec<Port>,
-    /// By port, its transfer to each source.
-    seen: Vec<Vec<f64>>,
+    /// By port, the sources that it sees, each with its transfer.
+    seen: Vec<BTreeMap<usize, f64>>,
     /// By port, its transfer to each port before it and to itself, as far as asked for; not a number otherwise.
     transfers: Vec<Vec<f64>>,
     work: Vec<f64>,
@@ -31,25 +31,29 @@ impl Kept {
         }
         self.work.resize(supplied.network.nodes(), 0.0);
         let port = supplied.network.port(from, to, &mut self.work);
-        let seen = supplied.ports.iter().map(|it| supplied.network.transfer(&port, it));
-        self.seen.push(seen.collect());
+        self.seen.push(supplied.seen_by(&port).collect());
         let place = self.ports.len();
         self.ports.push(port);
         self.transfers.push(vec![f64::NAN; place + 1]);
         self.places.insert((from, to), place);
         place
     }
+}
 
-    fn transfer(&mut self, supplied: &Supplied, one: usize, other: usize) -> f64 {
-        let (low, high) = (one.min(other), one.max(other));
-        let known = self.transfers[high][low];
-        if !known.is_nan() {
-            return known;
-        }
-        let ohms = supplied.network.transfer(&self.ports[high], &self.ports[low]);
-        self.transfers[high][low] = ohms;
-        ohms
+/// The transfer resistance of two kept ports; worked out when first asked for.
+fn known(
+    supplied: &Supplied,
+    ports: &[Port],
+    transfers: &mut [Vec<f64>],
+    one: usize,
+    other: usize,
+) -> f64 {
+    let (low, high) = (one.min(other), one.max(other));
+    let known = &mut transfers[high][low];
+    if known.is_nan() {
+        *known = supplied.network.transfer(&ports[high], &ports[low]);
     }
+    *known
 }
 
 impl Supplied {
@@ -65,12 +69,13 @@ impl Supplied {
         let bridges: Vec<Place> = bridges.collect();
         let places: Vec<usize> =
             bridges.iter().map(|&(from, to, _)| kept.place(self, from, to)).collect();
-        let seen: Vec<Vec<f64>> = (0..self.sources.len())
-            .map(|source| places.iter().map(|place| kept.seen[*place][source]).collect())
-            .collect();
-        let case = self.case_of(&self.sources, &bridges, &seen, |row, column| {
-            kept.transfer(self, places[row], places[column])
-        });
+        let Kept { seen, ports, transfers, .. } = kept;
+        let seen = |bridge: usize, source: usize| {
+            seen[places[bridge]].get(&source).copied().unwrap_or(0.0)
+        };
+        let transfer =
+            |row: usize, column: usize| known(self, ports, transfers, places[row], places[column]);
+        let case = self.case_of(&[], &bridges, seen, transfer);
         let currents = self.currents(bridges.iter().map(|&(from, to, _)| (from, to)), &case);
         (case, currents)
     }

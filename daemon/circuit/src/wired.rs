@@ -188,16 +188,16 @@ impl<'a> Wired<'a> {
                 self.supplied.across(node(*from), node(*to), ohms.max(LEAST_OHMS), &mut work)
             })
             .collect();
-        let case = self.settled(&self.supplied.sources, &mut across);
+        let case = self.settled(&[], &mut across);
         let (potentials, groups) = self.supplied.potentials(&across, &case);
         (self.flow(&case, bridges.len(), potentials, groups), across)
     }
 
     /// Solves with lamps as hot as their voltage makes them: a lamp that is not fully lit is its lit self with a
     /// resistance beside it. The bridges come back with those added.
-    pub(crate) fn settled(&self, sources: &[Source], across: &mut Vec<Across>) -> Case {
+    pub(crate) fn settled(&self, altered: &[(usize, Source)], across: &mut Vec<Across>) -> Case {
         let first = across.len();
-        let mut case = self.supplied.case_from(sources, across);
+        let mut case = self.supplied.case_from(altered, across);
         let lit: Vec<&Lamp> =
             self.lamps.iter().filter(|lamp| self.is_lit(lamp, across, &case)).collect();
         across.extend(lit.iter().map(|lamp| lamp.across.clone()));
@@ -205,7 +205,7 @@ impl<'a> Wired<'a> {
             if lit.is_empty() {
                 break;
             }
-            case = self.supplied.case_from(sources, across);
+            case = self.supplied.case_from(altered, across);
             let beside = across[first..].iter_mut().zip(&case.amps[first..]);
             let mut settled = true;
             for (lamp, (beside, amps)) in lit.iter().zip(beside) {

@@ -33,6 +33,27 @@ fn network() -> impl Strategy<Value = (usize, Vec<Branch>)> {
     })
 }
 
+/// Networks side by side, nothing between them, each with a source of 15 V and 5 A between its first two nodes.
+fn beside(networks: &[&(usize, Vec<Branch>)]) -> (usize, Vec<Branch>, Vec<Source>) {
+    let mut nodes = 0;
+    let (mut all, mut sources) = (Vec::new(), Vec::new());
+    for (count, branches) in networks {
+        let first = nodes as u32;
+        let moved = |it: &Branch| Branch { from: it.from + first, to: it.to + first, ..*it };
+        all.extend(branches.iter().map(moved));
+        let source = Source { plus: first, minus: first + 1, volts: 15.0, ohms: 0.05, limit: 5.0 };
+        all.push(Branch::new(source.plus, source.minus, source.ohms));
+        sources.push(source);
+        nodes += count;
+    }
+    (nodes, all, sources)
+}
+
+fn supplied(networks: &[&(usize, Vec<Branch>)]) -> Supplied {
+    let (nodes, branches, sources) = beside(networks);
+    Supplied::new(Network::new(nodes, &branches).expect("grounded"), sources)
+}
+
 /// What flows out of each node through branches.
 fn outflow(nodes: usize, branches: &[Branch], volts: &[f64]) -> Vec<f64> {
     let mut out = vec![0.0; nodes];
@@ -111,6 +132,87 @@ proptest! {
         let want = (volts[from as usize] - volts[to as usize]) / ohms;
         prop_assert!((got.amps[0] - want).abs() < 1e-7 * want.abs().max(1e-3), "{} {}", got.amps[0], want);
         prop_assert_eq!(got.driven[0].limits, case.driven[0].limits);
+    }
+
+    /// Two networks that nothing joins: what is bridged in one is solved as if it stood alone, and the other's source does
+    /// what it did before.
+    #[test]
+    fn an_island_knows_nothing_of_another(
+        (one, other) in (network(), network()),
+        pick in any::<(u32, u32)>(),
+        power in -3.0..2.0f64,
+    ) {
+        let (from, to) = (pick.0 % one.0 as u32, pick.1 % one.0 as u32);
+        prop_assume!(from != to);
+        let ohms = 10f64.powf(power);
+        let [alone, quiet] = [&one, &other].map(|network| supplied(&[network]));
+        let both = supplied(&[&one, &other]);
+        let bridged = |supplied: &Supplied| {
+            let bridge = supplied.across(from, to, ohms, &mut vec![0.0; supplied.network.nodes()]);
+            supplied.case(&[bridge])
+        };
+        let (got, want) = (bridged(&both), bridged(&alone));
+        prop_assert!((got.amps[0] - want.amps[0]).abs() < 1e-9 * want.amps[0].abs().max(1e-3));
+        let beside = quiet.case(&[]).driven[0];
+        for (got, want) in got.driven.iter().zip([want.driven[0], beside]) {
+            prop_assert!((got.amps - want.amps).abs() < 1e-9 * want.amps.abs().max(1e-3));
+            prop_assert_eq!(got.limits, want.limits);
+        }
+    }
+
+    /// Two bridges from one island to another, beside a third island, are two branches built into it.
+    #[test]
+    fn bridges_join_islands(
+        (one, other, third) in (network(), network(), network()),
+        picks in any::<[u32; 4]>(),
+        power in -3.0..2.0f64,
+    ) {
+        let ohms = 10f64.powf(power);
+        let here = |pick: u32| pick % one.0 as u32;
+        let there = |pick: u32| (one.0 as u32) + pick % other.0 as u32;
+        let ends = [(here(picks[0]), there(picks[1])), (here(picks[2]), there(picks[3]))];
+        prop_assume!(ends[0].0 != ends[1].0 && ends[0].1 != ends[1].1);
+        let plain = supplied(&[&one, &other, &third]);
+        let mut work = vec![0.0; plain.network.nodes()];
+        let bridges = ends.map(|(from, to)| plain.across(from, to, ohms, &mut work));
+        let got = plain.case(&bridges);
+        let (nodes, mut branches, sources) = beside(&[&one, &other, &third]);
+        branches.extend(ends.map(|(from, to)| Branch::new(from, to, ohms)));
+        let built = Supplied::new(Network::new(nodes, &branches).expect("grounded"), sources);
+        let case = built.case(&[]);
+        for (got, want) in got.driven.iter().zip(&case.driven) {
+            prop_assert!((got.amps - want.amps).abs() < 1e-6 * want.amps.abs().max(1e-3));
+        }
+        let (volts, _) = built.potentials(&[], &case);
+        for (got, (from, to)) in got.amps.iter().zip(ends) {
+            let want = (volts[from as usize] - volts[to as usize]) / ohms;
+            prop_assert!((got - want).abs() < 1e-6 * want.abs().max(1e-3), "{} {}", got, want);
+        }
+    }
+
+    /// A source altered for one case is that source built in.
+    #[test]
+    fn another_limit_for_one_case_is_another_source(
+        (one, other) in (network(), network()),
+        pick in any::<(u32, u32)>(),
+        limit in 0.5..5.0f64,
+    ) {
+        let (from, to) = (pick.0 % one.0 as u32, pick.1 % one.0 as u32);
+        prop_assume!(from != to);
+        let (nodes, branches, sources) = beside(&[&one, &other]);
+        let mut work = vec![0.0; nodes];
+        let plain = Supplied::new(Network::new(nodes, &branches).expect("grounded"), sources.clone());
+        let bridge = plain.across(from, to, 0.01, &mut work);
+        for altered in 0..2 {
+            let lower = Source { limit, ..sources[altered] };
+            let mut with = sources.clone();
+            with[altered] = lower;
+            let built = Supplied::new(plain.network.clone(), with);
+            let bridge = [bridge.clone()];
+            let (got, want) = (plain.case_from(&[(altered, lower)], &bridge), built.case(&bridge));
+            prop_assert_eq!(&got.driven, &want.driven);
+            prop_assert_eq!(got.amps, want.amps);
+        }
     }
 
     #[test]

@@ -28,8 +28,8 @@ pub use error::{FileError, FileErrorKind, IdProblem};
 
 use crate::layout::{Layout, Span};
 
-/// The largest file that is read. Unit: byte. A layout of a thousand turnouts takes a tenth of it.
-pub const FILE_SIZE_MAX: usize = 4 * 1024 * 1024;
+/// The largest file that is read. Unit: byte. A layout of ten thousand turnouts takes less than half of it.
+pub const FILE_SIZE_MAX: usize = 16 * 1024 * 1024;
 
 /// What a layout file turned out to be.
 #[derive(Clone, Debug)]

@@ -35,6 +35,8 @@ pub(crate) struct Base<'a> {
     volts: Vec<f64>,
     groups: Vec<u32>,
     districts: Vec<Ports>,
+    /// By pole: it feeds a frog.
+    feeding: Vec<bool>,
     work: Vec<f64>,
 }
 
@@ -94,7 +96,7 @@ impl<'a> Base<'a> {
     pub(crate) fn new(layout: &'a Layout, grid: &'a Grid) -> Self {
         let wired = grid.wired(&super::loose(layout));
         let mut across = Vec::new();
-        let case = wired.settled(&wired.supplied.sources, &mut across);
+        let case = wired.settled(&[], &mut across);
         let (volts, groups) = wired.supplied.potentials(&across, &case);
         let network = &wired.supplied.network;
         let mut work = vec![0.0; network.nodes()];
@@ -108,7 +110,16 @@ impl<'a> Base<'a> {
             }
         });
         let districts = ports.collect();
-        Self { layout, wired, volts, groups, districts, work }
+        let mut feeding = vec![false; layout.poles.len()];
+        for fed in layout.frogs.iter().flat_map(|frog| &frog.poles) {
+            feeding[fed.pole.at()] = true;
+        }
+        Self { layout, wired, volts, groups, districts, feeding, work }
+    }
+
+    /// The pole feeds a frog.
+    pub(crate) fn feeds(&self, pole: PoleIx) -> bool {
+        self.feeding[pole.at()]
     }
 
     pub(crate) fn node(&self, terminal: crate::grid::Terminal) -> u32 {
@@ -143,7 +154,7 @@ impl<'a> Base<'a> {
     /// Solves a case whose last bridge is the fault.
     fn solve(&self, district: DistrictIx, mut across: Vec<Across>, limit: Option<f64>) -> Solved {
         let fault = across.len() - 1;
-        let case = self.wired.settled(&self.sources(district, limit), &mut across);
+        let case = self.wired.settled(&self.limited(district, limit), &mut across);
         let run = self.wired.running[self.booster_of(district).at()];
         let driven = run.map(|at| case.driven[at]);
         let ports = &self.districts[district.at()];
@@ -157,13 +168,11 @@ impl<'a> Base<'a> {
         }
     }
 
-    fn sources(&self, district: DistrictIx, limit: Option<f64>) -> Vec<Source> {
-        let mut sources = self.wired.supplied.sources.clone();
+    /// The district's booster with another limit, where one is given.
+    fn limited(&self, district: DistrictIx, limit: Option<f64>) -> Vec<(usize, Source)> {
         let run = self.wired.running[self.booster_of(district).at()];
-        if let (Some(at), Some(limit)) = (run, limit) {
-            sources[at].limit = limit;
-        }
-        sources
+        let limited = |(at, limit)| (at, Source { limit, ..self.wired.supplied.sources[at] });
+        run.zip(limit).map(limited).into_iter().collect()
     }
 
     /// Every combination of positions in which a wheel on the frog shorts it to a rail of the other polarity.

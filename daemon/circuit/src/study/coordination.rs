@@ -75,12 +75,12 @@ pub(super) fn coordination(
     settings: &Settings,
     shorts: &[Short],
 ) -> Vec<Coordination> {
-    let of = |at: usize| {
+    let mut by_district: Vec<Vec<&Short>> = vec![Vec::new(); layout.districts.len()];
+    for short in shorts.iter().filter(|short| short.amps.0 > 0.0) {
+        by_district[short.district.at()].push(short);
+    }
+    let of = |(at, own): (usize, &Vec<&Short>)| {
         let district = DistrictIx::new(at);
-        let own: Vec<&Short> = shorts
-            .iter()
-            .filter(|short| short.district == district && short.amps.0 > 0.0)
-            .collect();
         let amps = own.iter().map(|short| short.district_amps.0);
         let range = (!own.is_empty())
             .then(|| (Amps(amps.clone().fold(f64::MAX, f64::min)), Amps(amps.fold(0.0, f64::max))));
@@ -88,10 +88,10 @@ pub(super) fn coordination(
             district,
             shorts: range,
             curves: curves(layout, settings, district),
-            notes: notes(layout, district, &own),
+            notes: notes(layout, district, own),
         }
     };
-    (0..layout.districts.len()).map(of).collect()
+    by_district.iter().enumerate().map(of).collect()
 }
 
 fn curves(layout: &Layout, settings: &Settings, district: DistrictIx) -> Vec<CurveLine> {

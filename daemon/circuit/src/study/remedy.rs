@@ -187,10 +187,7 @@ impl Trial<'_, '_> {
     fn has_free_pole(&self) -> bool {
         let layout: &Layout = self.base.layout;
         let machine = &layout.machines[layout.poles[self.pole.at()].machine.at()];
-        let used = |pole: &PoleIx| {
-            layout.frogs.iter().any(|frog| frog.poles.iter().any(|one| one.pole == *pole))
-        };
-        let free = machine.poles.iter().filter(|pole| !used(pole)).count();
+        let free = machine.poles.iter().filter(|pole| !self.base.feeds(**pole)).count();
         free > machine.uses.len()
     }
 }
