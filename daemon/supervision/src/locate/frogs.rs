@@ -24,6 +24,9 @@ const CHANGED_OVER: Micros = Micros::from_millis(600);
 /// A throw that a train stands on the longer after is one that was made for it.
 const UNDER_WAY: Micros = Micros::from_millis(2000);
 
+/// A train that was seen to move shorts within this of it.
+const AT_ONCE: Micros = Micros::from_millis(1000);
+
 /// A reading of polarity that has changed longer ago shows a contact that rests on its new side.
 const RESTS: Micros = Micros::from_millis(250);
 
@@ -122,7 +125,7 @@ fn wrong_leg(leg: WrongLeg, layout: &Layout) -> Found {
             Found::new(Sign::CameFromIt, format!("a train that came over it stands on {place}"))
         }
         (Came::NotKnown | Came::Towards, Some(ago)) => Found::new(
-            Sign::EnteredWrongLeg,
+            if ago <= AT_ONCE { Sign::EnteredWrongLeg } else { Sign::EnteredLongBefore },
             format!("a train moved on its {port} leg (block {block}) {ago} before, not set for it"),
         ),
         (Came::Towards, None) => {

@@ -37,6 +37,8 @@ table! {
     // --- a frog: a train ran through its turnout
     /// A train moved on a leg that the turnout is not set for, or entered from it.
     EnteredWrongLeg = 3200,
+    /// … more than a second before: a wheel that comes onto the gap shorts at once.
+    EnteredLongBefore = 600,
     /// A train came towards it on such a leg, long enough ago to be there.
     HeadedForIt = 500,
     /// … too short a time ago to be there.

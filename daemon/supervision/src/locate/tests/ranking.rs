@@ -332,3 +332,17 @@ fn a_frog_on_the_wrong_rail_is_not_cleared_by_a_step_where_the_model_has_none() 
     };
     check("frog swapped, fed through another block", &evidence, "frog/T1", 700);
 }
+
+/// Of two turnouts that a train was seen to move against, the one where it moved last: a wheel that comes onto a gap
+/// shorts at once.
+#[test]
+fn the_turnout_that_a_train_moved_against_last_is_first() {
+    let long_ago = |at| {
+        let mut facts = entered(at);
+        facts.wrong_leg = facts.wrong_leg.map(|leg| WrongLeg { edge: Some(ms(2400)), ..leg });
+        facts
+    };
+    check("the second", &running(vec![long_ago(0), entered(1)]), "frog/T2", 600);
+    check("the first", &running(vec![entered(0), long_ago(1)]), "frog/T1", 600);
+    check("alone", &running(vec![long_ago(0), quiet(1)]), "frog/T1", 500);
+}
