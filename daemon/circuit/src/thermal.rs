@@ -57,16 +57,6 @@ impl Image {
         })
     }
 
-    /// Time without current until the image has fallen to `level`: t = τ ln(θ / level), rounded up.
-    #[must_use]
-    pub fn time_to_cool(&self, level: f64, time_constant: Micros) -> Micros {
-        if self.theta <= level || level <= 0.0 {
-            return Micros::ZERO;
-        }
-        let seconds = time_constant.seconds() * (self.theta / level).ln();
-        Micros((seconds * 1e6).ceil() as u64)
-    }
-
     /// I_w: the current that brings this image to full within `within`:
     /// sqrt((1 − θ e^(−T/τ)) / (1 − e^(−T/τ))) × rating × `factor` (1 for one pole, the pair factor for a proved pair).
     #[must_use]
