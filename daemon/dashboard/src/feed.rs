@@ -1,7 +1,8 @@
 //! The beat of the live stream: views in, one snapshot and a ring of deltas out, the same bytes for every page.
 //!
 //! One task makes each message once, however many pages follow. Pages that cannot keep up lose messages, notice the
-//! gap, and are given the whole state again; nothing is kept for them.
+//! gap, and are given the whole state again; nothing is kept for them. Where no page follows, messages are made at the
+//! heartbeat only, and whoever asks is told of the newest view all the same.
 
 use std::{
     collections::VecDeque,
@@ -161,7 +162,8 @@ impl Feed {
         let view = self.view();
         let mut inner = self.lock();
         inner.trend(&view);
-        if view.made != inner.made || inner.sent.elapsed() >= HEARTBEAT {
+        let followed = self.sender.receiver_count() > 0;
+        if (followed && view.made != inner.made) || inner.sent.elapsed() >= HEARTBEAT {
             self.advance(&mut inner, &view);
         }
     }
@@ -204,7 +206,7 @@ impl Feed {
 
     /// What a page is given that last saw `last_seen` (`EPOCH.Q`).
     pub(crate) fn join(&self, last_seen: Option<&str>) -> Joined {
-        let inner = self.lock();
+        let inner = self.newest();
         let rest = self.sender.subscribe();
         let missed = last_seen.and_then(|id| self.missed(&inner, id));
         Joined { first: missed.unwrap_or_else(|| vec![self.snap(&inner)]), rest }
@@ -213,7 +215,7 @@ impl Feed {
     /// Whether a feed stands otherwise than in the state `seen` (`EPOCH.Q`): another power, cause or fault.
     pub(crate) fn moved_on(&self, feed: supervision::input::Feed, seen: &str) -> bool {
         use supervision::input::Feed as Of;
-        let inner = self.lock();
+        let inner = self.newest();
         let (kind, at) = match feed {
             Of::Booster(it) => (0, it.at()),
             Of::District(it) => (1, it.at()),
@@ -248,7 +250,7 @@ impl Feed {
 
     /// The whole state, for `/api/v1/state`.
     pub(crate) fn state(&self, with_trends: bool) -> String {
-        let inner = self.lock();
+        let inner = self.newest();
         let trends = with_trends.then(|| inner.all_trends());
         whole_state(&self.head, self.aged(&inner), &self.fixed(), &inner.frame, trends.as_deref())
     }
@@ -259,13 +261,13 @@ impl Feed {
 
     /// The alarms, as JSON.
     pub(crate) fn alarms(&self) -> serde_json::Value {
-        let inner = self.lock();
+        let inner = self.newest();
         serde_json::json!({ "alarms": inner.frame.alarms, "recent": inner.frame.recent })
     }
 
     /// The turnouts, as JSON.
     pub(crate) fn turnouts(&self) -> serde_json::Value {
-        let inner = self.lock();
+        let inner = self.newest();
         let fixed = self.fixed();
         let rows = crate::wire::joined(&fixed.turnouts, &inner.frame.turnouts);
         serde_json::json!({ "turnouts": rows })
@@ -275,6 +277,16 @@ impl Feed {
     fn message(&self, event: &str, q: u64, data: &str) -> Message {
         let epoch = &self.head.epoch;
         Message { q, bytes: format!("event: {event}\nid: {epoch}.{q}\ndata: {data}\n\n").into() }
+    }
+
+    /// With the newest view in it.
+    fn newest(&self) -> MutexGuard<'_, Inner> {
+        let view = self.view();
+        let mut inner = self.lock();
+        if view.made != inner.made {
+            self.advance(&mut inner, &view);
+        }
+        inner
     }
 
     fn lock(&self) -> MutexGuard<'_, Inner> {

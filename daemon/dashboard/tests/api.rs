@@ -20,6 +20,19 @@ async fn the_state_names_every_district_and_turnout() {
 }
 
 #[tokio::test]
+async fn whoever_asks_is_told_of_the_newest_view_though_no_page_follows() {
+    let server = Server::start(None).await;
+    for image in [300, 400, 500] {
+        server.with_plant(|plant| plant.snapshot.poles[4].image = image).await;
+        let turnouts = server.client().get("/api/v1/turnouts").await.json();
+        let state = server.client().get("/api/v1/state").await.json();
+        for rows in [&turnouts["turnouts"], &state["turnouts"]] {
+            assert_eq!(rows[2]["heat"], image / 10, "{rows}");
+        }
+    }
+}
+
+#[tokio::test]
 async fn acting_needs_the_operator_token_in_either_form() {
     let server = Server::start(Some("look")).await;
     let body = r#"{"district":"quarry"}"#;
