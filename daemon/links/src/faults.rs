@@ -167,7 +167,7 @@ impl Rig {
                 let topic = std::str::from_utf8(topic).expect("a topic");
                 let payload = payload.strip_prefix(b" ").unwrap_or(payload);
                 intake.handle(Incoming { topic, payload, retained: false, at });
-                self.told.extend(intake.take_ready());
+                self.told.extend(intake.drain_ready());
             }
         }
     }
@@ -185,7 +185,7 @@ impl Rig {
             }
             Link::Mqtt(intake) => {
                 intake.handle_timeout(at);
-                self.told.extend(intake.take_ready());
+                self.told.extend(intake.drain_ready());
             }
         }
     }

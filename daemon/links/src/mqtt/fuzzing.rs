@@ -88,7 +88,7 @@ impl Receiver {
                 News::Leftover { .. } => {}
             }
         }
-        let mut told = self.intake.take_ready();
+        let mut told: Vec<Input> = self.intake.drain_ready().collect();
         told.extend(self.desk.take_reports().into_iter().map(Input::Link));
         told
     }

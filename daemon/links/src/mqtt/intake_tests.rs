@@ -22,13 +22,13 @@ impl Bench {
         let topic = format!("checkrail/{topic}");
         let (topic, payload, at) = (&*topic, payload.as_bytes(), self.now);
         self.intake.handle(Incoming { topic, payload, retained, at });
-        short(&self.intake.take_ready(), &channels())
+        short(&self.intake.drain_ready().collect::<Vec<_>>(), &channels())
     }
 
     fn after(&mut self, ms: u64) -> Vec<String> {
         self.now += Duration::from_millis(ms);
         self.intake.handle_timeout(self.now);
-        short(&self.intake.take_ready(), &channels())
+        short(&self.intake.drain_ready().collect::<Vec<_>>(), &channels())
     }
 }
 

@@ -200,13 +200,10 @@ impl MqttLink {
     }
 
     fn settle(&self, now: Instant) {
-        let inputs = {
+        {
             let mut intake = lock(&self.intake);
             intake.handle_timeout(now);
-            intake.take_ready()
-        };
-        for input in inputs {
-            self.sink.send(now, input);
+            intake.drain_ready().for_each(|input| self.sink.send(now, input));
         }
         let again = lock(&self.desk).handle_timeout(now);
         self.send(again);
@@ -275,14 +272,12 @@ impl MqttLink {
         }
         let (payload, retained) = (message.payload(), message.retained());
         let incoming = Incoming { topic, payload, retained, at };
-        let (inputs, news) = {
+        let news = {
             let mut intake = lock(&self.intake);
             intake.handle(incoming);
-            (intake.take_ready(), intake.take_news())
+            intake.drain_ready().for_each(|input| self.sink.send(at, input));
+            intake.take_news()
         };
-        for input in inputs {
-            self.sink.send(at, input);
-        }
         for it in news {
             self.news(it, at);
         }
