@@ -86,6 +86,9 @@ pub struct Model {
     pub(crate) block_current: Vec<ChannelIx>,
     pub(crate) frog_current: Vec<ChannelIx>,
     pub(crate) frog_polarity: Vec<ChannelIx>,
+    pub(crate) machine_position: Vec<ChannelIx>,
+    /// Current and voltage of the feeds by their dense number, boosters first.
+    pub(crate) feed_channels: Vec<[ChannelIx; 2]>,
 }
 
 impl Model {
@@ -136,6 +139,13 @@ impl Model {
                 .collect(),
             frog_current: of_frogs(&layout, &channels, Quantity::Current),
             frog_polarity: of_frogs(&layout, &channels, Quantity::Polarity),
+            machine_position: (0..layout.machines.len())
+                .map(|at| {
+                    let machine = Object::Machine(MachineIx::new(at));
+                    channel_of(&channels, machine, Quantity::Position)
+                })
+                .collect(),
+            feed_channels: feed_channels(&layout, &channels),
             neighbours,
             loops,
             frogs,
@@ -208,6 +218,14 @@ pub(crate) const fn object_of(feed: Feed) -> Object {
 
 fn channel_of(channels: &ChannelTable, object: Object, quantity: Quantity) -> ChannelIx {
     channels.index(object, quantity).expect("the table is complete for its layout")
+}
+
+fn feed_channels(layout: &Layout, channels: &ChannelTable) -> Vec<[ChannelIx; 2]> {
+    let boosters = (0..layout.boosters.len()).map(|at| Object::Booster(BoosterIx::new(at)));
+    let districts = (0..layout.districts.len()).map(|at| Object::District(DistrictIx::new(at)));
+    let of =
+        |object| [Quantity::Current, Quantity::Voltage].map(|it| channel_of(channels, object, it));
+    boosters.chain(districts).map(of).collect()
 }
 
 fn of_frogs(layout: &Layout, channels: &ChannelTable, quantity: Quantity) -> Vec<ChannelIx> {

@@ -1,5 +1,7 @@
 //! The state at one instant as plain data, for dashboard, metrics and tests.
 
+use std::sync::Arc;
+
 use wiring::units::{Microamps, Micros, Millivolts, Mono};
 
 use crate::{
@@ -39,7 +41,7 @@ pub struct Snapshot {
     /// Machines in commissioning, in the order in which they began.
     pub sessions: Vec<SessionView>,
     /// What commissioning proved, by machine.
-    pub proofs: Vec<Proof>,
+    pub proofs: Arc<Vec<Proof>>,
 }
 
 /// What commissioning proved of one machine.

@@ -1,5 +1,7 @@
 //! Machines in commissioning: their sessions, and what the supervisor does for them under its own rules.
 
+use std::sync::Arc;
+
 use wiring::{
     channel::Object,
     index::MachineIx,
@@ -29,9 +31,9 @@ mod sight;
 /// What is known of machines from commissioning.
 #[derive(Debug)]
 pub(crate) struct Commissioning {
-    wiring: Vec<String>,
+    /// By machine: its wiring, and what was proved of it. Views share it.
+    proofs: Arc<Vec<Proof>>,
     sessions: Vec<Session>,
-    proved: Vec<Option<Proved>>,
     /// Results since the last signature, by machine.
     results: Vec<Vec<StepResult>>,
     /// By feed: the proof of its latest cut.
@@ -41,10 +43,10 @@ pub(crate) struct Commissioning {
 impl Commissioning {
     pub(super) fn new(wiring: Vec<String>, feeds: usize) -> Self {
         let machines = wiring.len();
+        let proofs = wiring.into_iter().map(|wiring| Proof { wiring, proved: None }).collect();
         Self {
-            wiring,
+            proofs: Arc::new(proofs),
             sessions: Vec::new(),
-            proved: vec![None; machines],
             results: vec![Vec::new(); machines],
             cuts: vec![None; feeds],
         }
@@ -85,10 +87,10 @@ impl Supervisor {
     pub(super) fn remember_commissioning(&mut self, remembered: Vec<Remembered>, now: Mono) {
         for it in remembered {
             let at = it.machine.at();
-            if self.commissioning.wiring.len() <= at {
+            if self.commissioning.proofs.len() <= at {
                 continue;
             }
-            self.commissioning.proved[at] = it.proved;
+            Arc::make_mut(&mut self.commissioning.proofs)[at].proved = it.proved;
             self.commissioning.results[at] = it.results;
             if let Some(who) = it.open {
                 self.open_session(it.machine, &who, now);
@@ -308,11 +310,11 @@ impl Supervisor {
         }
         results.clear();
         let proved = Proved {
-            wiring: self.commissioning.wiring[machine.at()].clone(),
+            wiring: self.commissioning.proofs[machine.at()].wiring.clone(),
             who: result.who.clone(),
             when: When::Run(at),
         };
-        self.commissioning.proved[machine.at()] =
+        Arc::make_mut(&mut self.commissioning.proofs)[machine.at()].proved =
             (result.outcome == Outcome::Passed).then_some(proved);
     }
 
@@ -327,7 +329,7 @@ impl Supervisor {
     }
 
     fn keep(&mut self, machine: MachineIx, who: &str, what: KeptWhat, at: Mono) {
-        let wiring = self.commissioning.wiring[machine.at()].clone();
+        let wiring = self.commissioning.proofs[machine.at()].wiring.clone();
         let kept = Kept { machine, wiring, who: who.to_owned(), what };
         self.emit(at, Decision::Commissioned(Box::new(kept)));
     }
@@ -337,9 +339,7 @@ impl Supervisor {
         self.commissioning.sessions.iter().map(view).collect()
     }
 
-    pub(super) fn proofs(&self) -> Vec<Proof> {
-        let all = self.commissioning.wiring.iter().zip(&self.commissioning.proved);
-        all.map(|(wiring, proved)| Proof { wiring: wiring.clone(), proved: proved.clone() })
-            .collect()
+    pub(super) fn proofs(&self) -> Arc<Vec<Proof>> {
+        Arc::clone(&self.commissioning.proofs)
     }
 }

@@ -142,7 +142,7 @@ impl Supervisor {
         let blocks = self.model.district_blocks[district.at()].iter();
         let measured: Vec<Microamps> = blocks
             .filter_map(|block| {
-                let channel = self.model.channel(Object::Block(*block), Quantity::Current);
+                let channel = self.model.block_current[block.at()];
                 match self.store.slot(channel).samples().as_of(at)? {
                     (_, Value::Current(amps)) => Some(amps),
                     _ => None,
@@ -272,7 +272,7 @@ impl Supervisor {
 
     /// Since when a frog's reading has said what it said at the onset, where it changed of late.
     fn polarity_changed(&self, frog: FrogIx, onset: Mono) -> Option<Micros> {
-        let channel = self.model.channel(Object::Frog(frog), Quantity::Polarity);
+        let channel = self.model.frog_polarity[frog.at()];
         let mut changed = None;
         let mut said = None;
         for (at, value) in self.store.slot(channel).samples().newest_first() {
@@ -395,7 +395,7 @@ impl Supervisor {
         let hidden = shared && self.blocks[own.at()].is_occupied();
         !hidden
             && self.legs(frog).map(|(_, block, _)| block).chain([own]).all(|block| {
-                let channel = self.model.channel(Object::Block(block), Quantity::Current);
+                let channel = self.model.block_current[block.at()];
                 self.store.slot(channel).last.is_some() && self.edge(block, onset).is_none()
             })
     }

@@ -1,7 +1,6 @@
 //! Fault records: opened with a trip, closed when their window is over.
 
 use wiring::{
-    channel::{Object, Quantity},
     index::{DistrictIx, FrogIx},
     units::{Micros, Mono},
 };
@@ -103,7 +102,7 @@ impl Supervisor {
         frog: FrogIx,
         onset: Mono,
     ) -> Option<crate::input::MeasuredPolarity> {
-        let channel = self.model.channel(Object::Frog(frog), Quantity::Polarity);
+        let channel = self.model.frog_polarity[frog.at()];
         let kept = self.store.slot(channel).samples();
         match kept.as_of(onset - BEFORE_ONSET) {
             Some((_, Value::Polarity(polarity))) => Some(polarity),

@@ -1,7 +1,7 @@
 //! The state at one instant, as plain data; and how a supervisor begins.
 
 use wiring::{
-    channel::{Object, Quantity},
+    channel::Object,
     index::{BlockIx, ChannelIx, DistrictIx, FrogIx, MachineIx, PoleIx},
     units::{Microamps, Millivolts, Mono},
 };
@@ -11,7 +11,6 @@ use crate::{
     alarm::{AlarmKind, AlarmState, Subject},
     cause::Cause,
     input::{Feed, Value},
-    model::object_of,
     output::EventKind,
     snapshot::{
         AlarmView, BlockView, FeedView, FrogView, MachineView, Measured, NodeView, PoleView,
@@ -95,9 +94,7 @@ impl Supervisor {
 
     fn feed_view(&self, nth: usize) -> FeedView {
         let feed = self.model.feed(nth);
-        let object = object_of(feed);
-        let current = self.model.channel(object, Quantity::Current);
-        let voltage = self.model.channel(object, Quantity::Voltage);
+        let [current, voltage] = self.model.feed_channels[nth];
         let power = &self.powers[nth];
         let restore = &self.restores[nth];
         FeedView {
@@ -131,7 +128,7 @@ impl Supervisor {
 
     fn machine_view(&self, machine: MachineIx) -> MachineView {
         let it = &self.machines[machine.at()];
-        let channel = self.model.channel(Object::Machine(machine), Quantity::Position);
+        let channel = self.model.machine_position[machine.at()];
         MachineView {
             position: it.position().map(|(at, value)| Measured {
                 value,
@@ -146,7 +143,7 @@ impl Supervisor {
 
     fn frog_view(&self, frog: FrogIx) -> FrogView {
         let it = &self.frogs[frog.at()];
-        let channel = self.model.channel(Object::Frog(frog), Quantity::Polarity);
+        let channel = self.model.frog_polarity[frog.at()];
         let district: DistrictIx = self.model.frogs[frog.at()].district;
         FrogView {
             expected: it.expectation().shown,

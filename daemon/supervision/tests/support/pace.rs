@@ -41,6 +41,23 @@ pub(crate) fn each(yard: &Yard, faults: bool, readings: u64) -> Duration {
     Duration::from_secs_f64(spent.as_secs_f64() / readings as f64)
 }
 
+/// Time to make a view of everything and to drop it, after ordinary traffic.
+pub(crate) fn view(yard: &Yard, views: u32) -> Duration {
+    let mut sut = yard.supervisor();
+    let mut traffic = yard.traffic();
+    while traffic.round() < WARM_ROUNDS {
+        let (now, input) = traffic.next();
+        sut.handle(input, now);
+        while black_box(sut.poll_output()).is_some() {}
+    }
+    let clock = Instant::now();
+    let start = spent(clock);
+    for _ in 0..views {
+        drop(black_box(sut.snapshot()));
+    }
+    spent(clock).saturating_sub(start) / views
+}
+
 /// Processor time of this thread; where the system does not tell, time.
 fn spent(start: Instant) -> Duration {
     let told = std::fs::read_to_string("/proc/thread-self/schedstat");

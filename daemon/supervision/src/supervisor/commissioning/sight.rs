@@ -73,7 +73,7 @@ impl Supervisor {
     fn sight(&self, place: usize) -> Sight {
         let session = &self.commissioning.sessions[place];
         let plan = &session.plan;
-        let channel = self.model.channel(Object::Machine(plan.machine), Quantity::Position);
+        let channel = self.model.machine_position[plan.machine.at()];
         let position = match self.store.fresh(channel) {
             Some(Value::Position(position)) => Some(position),
             Some(_) | None => None,
