@@ -87,7 +87,7 @@ impl Coins {
 pub(crate) async fn index(State(app): State<Arc<App>>) -> Json<Value> {
     let view = app.feed.view();
     let layout = &app.feed.layout();
-    let machines = layout.machines.iter().zip(&view.snapshot.proofs);
+    let machines = layout.machines.iter().zip(view.snapshot.proofs.iter());
     let machines: Vec<Value> = machines.map(|(it, of)| proof(&it.id, of, &view)).collect();
     let sessions: Vec<_> = SessionRow::all(layout, &view);
     Json(json!({ "machines": machines, "sessions": sessions }))
