@@ -21,6 +21,10 @@ use super::{bed::Bed, closed_loop::Log};
 /// sample period, the way of the order.
 const QUICKEST: Micros = Micros::from_millis(40);
 
+/// A fault that never flows as long in one go is a wheel that bridges for milliseconds, which nobody may cut: the default
+/// of `short-after`.
+const BRIEF: Micros = Micros::from_millis(20);
+
 /// A pole that carried fault current.
 #[derive(Clone, Copy, Debug)]
 pub struct Fate {
@@ -55,6 +59,8 @@ pub struct Outcome {
     pub span: Span,
     /// Fault current flowed while it was in place.
     pub flowed: Option<Mono>,
+    /// It was over in milliseconds each time.
+    pub brief: bool,
     /// The power of its district went by an order while it was in place, and stayed off.
     pub cut: bool,
     /// From the first fault current to the order.
@@ -73,7 +79,9 @@ pub struct Outcome {
 impl Outcome {
     /// A cut is asked for, and there was something to cut.
     pub fn counts(&self) -> bool {
-        self.scenario.expected == Expected::Cut && self.flowed.is_some()
+        self.scenario.expected == Expected::Cut
+            && self.flowed.is_some()
+            && (self.cut || !self.brief)
     }
 }
 
@@ -120,6 +128,7 @@ pub fn judge(
         bed: at,
         seed,
         flowed,
+        brief: longest(log, report, &span) < BRIEF,
         cut: order.is_some() && went_off(&bed.layout, log, &districts, &span),
         order_after,
         tripped_after: flowed.and_then(|from| tripped(log, from, &districts, &span)),
@@ -162,6 +171,25 @@ fn flow_of(log: &Log, report: &FaultReport, span: &Span) -> Option<(Mono, Vec<Di
         }
         _ => None,
     })
+}
+
+/// How long its current flowed in one go, at most.
+fn longest(log: &Log, report: &FaultReport, span: &Span) -> Micros {
+    let mut since = None;
+    let mut longest = Micros::ZERO;
+    for event in &log.truth {
+        match &event.what {
+            Truth::ShortBegan { fault, .. } if *fault == Some(report.number) => {
+                since = since.or(Some(event.at));
+            }
+            Truth::ShortEnded => {
+                longest = longest.max(since.take().map_or(Micros::ZERO, |it| event.at.since(it)));
+            }
+            _ => {}
+        }
+    }
+    let last = log.truth.last().map_or(span.start, |event| event.at.min(span.end));
+    longest.max(since.map_or(Micros::ZERO, |it| last.since(it)))
 }
 
 /// Shorts while the fault is in place, wherever they flow: a wheel on the gap to a district that was cut feeds its fault

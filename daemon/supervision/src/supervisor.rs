@@ -3,6 +3,7 @@
 //! Its parts are machines of their own, tested alone; here they only meet. A reading that cuts does so before anything
 //! else is done with it. Deadlines are derived from the parts' state and settled in the order of time.
 
+mod again;
 mod commissioning;
 mod conditions;
 mod contacts;
@@ -146,6 +147,8 @@ pub struct Supervisor {
     alarms: Alarms,
     /// By district: when its power last went without an order, and what it drew before.
     gone: Vec<Option<(Mono, wiring::units::Microamps)>>,
+    /// By booster: when it last shut itself down at its limit with its voltage gone.
+    shut_down: Vec<Option<Mono>>,
     recordings: Vec<Recording>,
     closed: VecDeque<(FaultNumber, Vec<Accused>)>,
     nodes: BTreeMap<NodeIx, Node>,

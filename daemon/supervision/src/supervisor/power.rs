@@ -21,7 +21,7 @@ use crate::{
 };
 
 /// Power that goes is told within this.
-const JUST_BEFORE: Micros = Micros::from_millis(1000);
+pub(super) const JUST_BEFORE: Micros = Micros::from_millis(1000);
 /// Load lasts so long.
 const LASTING: Micros = Micros::from_millis(200);
 /// Less is the end of a load.
@@ -201,6 +201,7 @@ impl Supervisor {
                 }
                 let subject = Subject::Object(Object::Booster(booster));
                 self.raise(AlarmKind::PowerCut, subject, Grade::Usual, at, Seen::Cause(cause));
+                self.judge_shutdown(booster, at);
                 self.off_below(booster, crate::output::ProofStrength::Weak, at);
             }
             Feed::District(district) => {

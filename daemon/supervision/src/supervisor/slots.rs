@@ -196,6 +196,7 @@ pub(crate) fn build(model: Arc<Model>, start: &Start, now: Mono) -> Supervisor {
         reversers: vec![None; layout.reversers.len()],
         flips: VecDeque::new(),
         alarms: Alarms::default(),
+        shut_down: vec![None; layout.boosters.len()],
         recordings: Vec::new(),
         closed: VecDeque::new(),
         nodes: BTreeMap::new(),

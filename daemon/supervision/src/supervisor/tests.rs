@@ -1,5 +1,6 @@
 //! Whole-supervisor scenarios, written as text: time, channel, value; and the outputs they must lead to.
 
+mod again;
 mod alarms;
 mod boosters;
 mod charging;
