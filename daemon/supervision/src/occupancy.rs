@@ -168,6 +168,11 @@ impl Occupied {
         self.state != Occupancy::Clear || self.says.is_some_and(|(says, _)| says)
     }
 
+    /// When raw current last rose, also too short to count.
+    pub(crate) const fn latest_edge(&self) -> Option<Mono> {
+        self.edges[0]
+    }
+
     /// When raw current last rose before `at`, also too short to count.
     pub(crate) fn edge_before(&self, at: Mono) -> Option<Mono> {
         self.edges.into_iter().flatten().find(|edge| *edge < at)

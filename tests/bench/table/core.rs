@@ -12,6 +12,8 @@ use crate::{
     support::figures::{Row, row},
 };
 
+const VIEWS: u32 = 1_000;
+
 /// Two sizes, quiet and with faults.
 pub(crate) fn rows(plan: &Plan) -> Vec<Row> {
     let mut rows = Vec::new();
@@ -27,6 +29,9 @@ pub(crate) fn rows(plan: &Plan) -> Vec<Row> {
                 "",
             ));
         }
+        let view = pace::view(&yard, VIEWS);
+        let what = format!("core, {turnouts} turnouts: a view of everything, ten times a second");
+        rows.push(row(&what, &format!("{} us", view.as_micros()), "", "", ""));
     }
     rows
 }

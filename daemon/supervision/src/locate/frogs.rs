@@ -396,8 +396,21 @@ fn boundary(evidence: &Evidence, facts: &FrogFacts, layout: &Layout) -> Option<F
             (Sign::AtFollower, format!("district {} followed {after} later", id(other)))
         }
     };
-    let text = format!("{what}, and this frog lies where the two meet");
-    facts.at_boundary.then(|| Found::new(sign, text))
+    if facts.at_boundary {
+        return Some(Found::new(sign, format!("{what}, and this frog lies where the two meet")));
+    }
+    // It stepped before its neighbour did, and nothing that lies within the neighbour alone can make it.
+    let first_without = |it: DistrictIx| {
+        let text = format!(
+            "district {} stepped before {}, where this frog lies",
+            id(evidence.district),
+            id(it)
+        );
+        Found::new(Sign::WithinFollower, text)
+    };
+    let own = layout.district_of_frog(facts.frog);
+    matches!(evidence.others, Others::Followed(other, _) if other == own)
+        .then(|| first_without(own))
 }
 
 /// A wheel's own contact varies by as much as 15 m of bus, so the ratio stays between a third and three.

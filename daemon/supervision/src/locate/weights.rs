@@ -112,6 +112,8 @@ table! {
     /// Another district tripped after the cut, and this frog meets it: a train across the border feeds on whatever is shorted
     /// beside it.
     AtFollower = 200,
+    /// It lies wholly in the district that tripped later.
+    WithinFollower = 10,
     /// What feeds it, or its whole block, is out of phase.
     ExplainedByFeed = 8,
     /// Fixed at three at most: a wheel's own contact varies by as much as 15 m of bus.

@@ -4,7 +4,7 @@
 
 use wiring::{
     index::{BlockIx, DistrictIx, FrogIx},
-    units::Micros,
+    units::{Micros, Mono},
 };
 
 use super::Supervisor;
@@ -96,8 +96,18 @@ impl Supervisor {
             if let Some(leg) = &mut facts.wrong_leg {
                 leg.edge = leg.edge.and_then(earlier);
             }
+            if self.drew_since(facts.frog, first.onset) {
+                facts.train_on_it = false;
+                facts.shares_leg = false;
+            }
             evidence.frogs.push(facts);
         }
         evidence.frogs.sort_by_key(|it| it.frog);
+    }
+
+    /// Current in the frog's own block rose from then on: what draws there is the fault, and no train was seen before it.
+    fn drew_since(&self, frog: FrogIx, onset: Mono) -> bool {
+        let own = self.model.frogs[frog.at()].block;
+        self.blocks[own.at()].latest_edge().is_some_and(|edge| onset <= edge)
     }
 }

@@ -100,6 +100,32 @@ fn the_record_of_either_district_names_the_same_suspects_and_the_other_district(
     }
 }
 
+/// The quarry stepped before the yard did: a frog that lies wholly in the yard is no cause of that, however busy its block.
+#[test]
+fn a_frog_within_the_district_that_followed_did_not_make_the_first_step() {
+    let beyond = format!(
+        "{BORDER}\n[track.y-on]\nblock = \"y1\"\nfrom = \"T2.left\"\nto = \"T3.points\"\nlength = \"1 m\"\nleft = \"A\"\n\
+         [trackwork.T3]\nkind = \"turnout\"\nhand = \"right\"\nblock = \"y1\"\n[trackwork.T3.frog]\n\
+         poles = [\"T3.1\"]\nnormal = \"right\"\nreverse = \"left\"\n"
+    );
+    let mut rig = Rig::new(&beyond);
+    let records = records(&mut rig, 240);
+    let of = |name: &str| {
+        let found =
+            records[0].suspects.iter().find(|it| accused_name(&rig.layout, it.accused) == name);
+        found.map_or((0, String::new()), |it| {
+            let reasons: Vec<&str> = it.reasons.iter().map(|it| it.text.as_str()).collect();
+            (it.share, reasons.join("; "))
+        })
+    };
+    let (border, within) = (of("frog/T2"), of("frog/T3"));
+    assert!(within.0 < border.0 / 4, "{border:?} {within:?}");
+    assert!(
+        within.1.is_empty() || within.1.contains("district quarry stepped before yard"),
+        "{within:?}"
+    );
+}
+
 /// supervision.md: first-out is told within 500 ms.
 #[test]
 fn districts_apart_in_time_or_place_have_faults_of_their_own() {
