@@ -69,7 +69,8 @@ pub struct Outcome {
     pub tripped_after: Option<Micros>,
     /// Feeds that were cut although the fault does not lie there, or although a smaller cut holds it.
     pub cut_beside: Vec<String>,
-    /// Cuts before the fault was there, or after it had gone: nuisances.
+    /// Cuts before the fault was there, or after it had gone, with no short that flowed there: nuisances. A train that a
+    /// fault has led astray may short for the first time when it is over.
     pub cut_without: u32,
     pub cause: &'static str,
     pub poles: Vec<Fate>,
@@ -133,7 +134,7 @@ pub fn judge(
         order_after,
         tripped_after: flowed.and_then(|from| tripped(log, from, &districts, &span)),
         cut_beside: cut_beside(bed, log, &known, &carried, &span),
-        cut_without: log.orders.iter().filter(|it| is_cut(it) && !span.holds(it.0)).count() as u32,
+        cut_without: cut_without(bed, log, &span),
         cause: order.map_or("", |(_, order)| order.cause.word()),
         poles: fates(&bed.layout, log, report, &span),
         named: record_of(&log.records, report, &span).map(|it| named(bed, it, report)),
@@ -157,6 +158,26 @@ impl Span {
 
 fn is_cut((_, order): &(Mono, supervision::output::Order)) -> bool {
     order.action == Action::Cut
+}
+
+/// A short of the last second is what a cut was for.
+const JUST_BEFORE: Micros = Micros::from_millis(1000);
+
+fn cut_without(bed: &Bed, log: &Log, span: &Span) -> u32 {
+    let flowed = |at: Mono, object: Object| {
+        log.truth.iter().any(|event| match &event.what {
+            Truth::ShortBegan { districts, .. } => {
+                event.at <= at
+                    && at.since(event.at) <= JUST_BEFORE
+                    && concerns(&bed.layout, object, districts)
+            }
+            _ => false,
+        })
+    };
+    let without = log.orders.iter().filter(|it| {
+        is_cut(it) && !span.holds(it.0) && !flowed(it.0, bed.channels.channel(it.1.channel).object)
+    });
+    without.count() as u32
 }
 
 /// When its current began, and in which districts.
