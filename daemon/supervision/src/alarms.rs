@@ -61,6 +61,8 @@ pub(crate) struct Entry {
     led_by: Option<AlarmKey>,
     /// How often its condition came since it was raised.
     count: u32,
+    /// Its source had given such a condition shortly before: it stands until that has been quiet for long.
+    chatters: bool,
     /// When it was raised last.
     pub(crate) raised: Mono,
     /// When its condition went.
@@ -73,10 +75,22 @@ pub(crate) struct Entry {
     pub(crate) by: Option<Hand>,
 }
 
+/// Who gives conditions that are there for an instant only: a node, or an object of which none is known.
+#[derive(Clone, Copy, Debug, Eq, Ord, PartialEq, PartialOrd)]
+enum Source {
+    Node(NodeIx),
+    Alarm(AlarmKey),
+}
+
+/// A source that gives another within this chatters, and is quiet when it has given none for as long.
+const CHATTERS_WITHIN: Micros = Micros::from_millis(30 * 60 * 1000);
+
 /// All alarms.
 #[derive(Debug, Default)]
 pub(crate) struct Alarms {
     entries: BTreeMap<AlarmKey, Entry>,
+    /// When a source last gave a condition that is there for an instant only.
+    pulsed: BTreeMap<Source, Mono>,
     bursts: Bursts,
     changes: VecDeque<(Mono, AlarmChange)>,
 }
@@ -127,6 +141,7 @@ impl Alarms {
                 node: None,
                 led_by: None,
                 count: 0,
+                chatters: false,
                 raised: now,
                 cleared: None,
                 shelved_until,
@@ -174,9 +189,9 @@ impl Alarms {
         self.forget(key);
     }
 
-    /// A condition that is there for an instant only, and is held for the off-delay of its kind: what comes again within it
-    /// is the same alarm, counted. What a node is to blame for stands under the first such alarm of that node. `text` is
-    /// given how often it came.
+    /// A condition that is there for an instant only, and is held for the off-delay of its kind, or for half an hour where
+    /// its source chatters: what comes again within it is the same alarm, counted. What a node is to blame for stands under
+    /// the first such alarm of that node. `text` is given how often it came.
     pub(crate) fn pulse(
         &mut self,
         it: Condition,
@@ -185,7 +200,10 @@ impl Alarms {
         text: impl FnOnce(u32) -> String,
     ) {
         let key = it.key;
-        let quiet = now + alarm_table::row(key.kind).off_delay;
+        let source = node.map_or(Source::Alarm(key), Source::Node);
+        let last = self.pulsed.insert(source, now);
+        let off_delay = alarm_table::row(key.kind).off_delay;
+        let quiet = |chatters| now + if chatters { CHATTERS_WITHIN } else { off_delay };
         let leads = |(other, entry): &(&AlarmKey, &mut Entry)| {
             let active = is_active(entry.state) && entry.led_by.is_none();
             other.kind == key.kind
@@ -196,7 +214,7 @@ impl Alarms {
         };
         let mut leader = None;
         if let Some((other, entry)) = self.entries.iter_mut().find(leads) {
-            entry.pending = Some(quiet);
+            entry.pending = Some(quiet(entry.chatters));
             leader = Some(*other);
         }
         if let Some(entry) = self.entries.get_mut(&key)
@@ -204,13 +222,18 @@ impl Alarms {
         {
             entry.count = entry.count.saturating_add(1);
             entry.text = text(entry.count);
-            entry.pending = Some(quiet);
+            entry.pending = Some(quiet(entry.chatters));
             return;
         }
+        let chatters = last.is_some_and(|last| now.since(last) <= CHATTERS_WITHIN);
         let entry = self.entry(&it, now);
         (entry.node, entry.led_by, entry.count) = (node, leader, 1);
+        entry.chatters = chatters && leader.is_none();
         self.set(it, now, || text(1));
         self.clear(key, now);
+        if let Some(entry) = self.entries.get_mut(&key).filter(|it| is_active(it.state)) {
+            entry.pending = Some(quiet(entry.chatters));
+        }
     }
 
     /// The entry of a condition, made where it is new.
@@ -229,6 +252,7 @@ impl Alarms {
             node: None,
             led_by: None,
             count: 0,
+            chatters: false,
             raised: now,
             cleared: None,
             shelved_until: None,
