@@ -207,8 +207,9 @@ fn print_text(
 ) -> Result<(), Failure> {
     let renderer = Styled::Stdout.renderer();
     let path = source.path.display().to_string();
+    let lines = source.lines();
     for finding in found {
-        print::line(&finding.render(&source.text, &path, &renderer))?;
+        print::line(&finding.render(&lines, &path, &renderer))?;
         print::line("")?;
     }
     if let (Some(layout), Some(report)) = (&source.read.layout, report) {

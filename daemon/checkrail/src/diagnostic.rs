@@ -67,14 +67,15 @@ impl Diagnostic {
 
     /// The text, with source line and caret.
     #[must_use]
-    pub fn render(&self, text: &str, path: &str, renderer: &Renderer) -> String {
+    pub fn render(&self, lines: &LineIndex, path: &str, renderer: &Renderer) -> String {
+        let text = lines.text();
         let level = match self.severity {
             Severity::Error => Level::ERROR,
             Severity::Warning => Level::WARNING,
             Severity::Advice => Level::NOTE.with_name("advice"),
         };
         let shown = self.lines_shown(text);
-        let line = 1 + text[..shown.start].matches('\n').count();
+        let line = lines.place(shown.start).line;
         let within = |span: Span| {
             let span = clip(span, text);
             span.start - shown.start..span.end - shown.start

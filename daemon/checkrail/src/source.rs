@@ -79,8 +79,9 @@ impl Source {
     pub fn require(&self) -> Result<Loaded, Failure> {
         let errors = self.errors();
         let path = self.path.display().to_string();
+        let lines = self.lines();
         for error in &errors {
-            print::error_line(&error.render(&self.text, &path, &Styled::Stderr.renderer()));
+            print::error_line(&error.render(&lines, &path, &Styled::Stderr.renderer()));
         }
         match &self.read.layout {
             Some(layout) if errors.is_empty() => {
@@ -107,8 +108,9 @@ impl Source {
     ) -> Result<(), Failure> {
         let findings = crate::check::findings(&loaded.layout);
         let path = self.path.display().to_string();
+        let lines = self.lines();
         for finding in findings.iter().filter(|it| it.is_serious() && shown(it.code)) {
-            print::error_line(&finding.render(&self.text, &path, &Styled::Stderr.renderer()));
+            print::error_line(&finding.render(&lines, &path, &Styled::Stderr.renderer()));
         }
         let errors = findings.iter().filter(|finding| finding.is_error()).count();
         if strict && errors > 0 {

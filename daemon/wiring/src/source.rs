@@ -27,6 +27,12 @@ impl<'t> LineIndex<'t> {
         Self { text, starts }
     }
 
+    /// The text.
+    #[must_use]
+    pub const fn text(&self) -> &'t str {
+        self.text
+    }
+
     /// The place of a byte offset; an offset beyond the end is taken as the end.
     #[must_use]
     pub fn place(&self, offset: usize) -> Place {

@@ -17,6 +17,7 @@ use wiring::{
     index::{ChannelIx, DistrictIx},
     layout::Layout,
     read::read_changed,
+    source::LineIndex,
     units::{Microamps, Micros, Mono},
 };
 
@@ -85,9 +86,10 @@ fn changed(source: &Source, loaded: &Loaded, path: &Path) -> Result<Loaded, Fail
     let text = fs::read_to_string(path)
         .map_err(|source| Failure::Read { path: path.to_owned(), source })?;
     let changed = read_changed(&source.text, &text);
+    let lines = LineIndex::new(&text);
     for error in &changed.errors {
         let shown = Diagnostic::from(error).render(
-            &text,
+            &lines,
             &path.display().to_string(),
             &Styled::Stderr.renderer(),
         );
