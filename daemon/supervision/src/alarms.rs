@@ -75,6 +75,37 @@ pub(crate) struct Entry {
     pub(crate) by: Option<Hand>,
 }
 
+impl Entry {
+    /// Nothing stands and nothing was seen yet.
+    const fn normal(
+        priority: Priority,
+        latched: bool,
+        district: Option<DistrictIx>,
+        now: Mono,
+    ) -> Self {
+        Self {
+            state: AlarmState::Normal,
+            stands: false,
+            pending: None,
+            priority,
+            latched,
+            district,
+            text: String::new(),
+            first_out: false,
+            under: None,
+            node: None,
+            led_by: None,
+            count: 0,
+            chatters: false,
+            raised: now,
+            cleared: None,
+            shelved_until: None,
+            for_session: false,
+            by: None,
+        }
+    }
+}
+
 /// Who gives conditions that are there for an instant only: a node, or an object of which none is known.
 #[derive(Clone, Copy, Debug, Eq, Ord, PartialEq, PartialOrd)]
 enum Source {
@@ -82,7 +113,8 @@ enum Source {
     Alarm(AlarmKey),
 }
 
-/// A source that gives another within this chatters, and is quiet when it has given none for as long.
+/// A source that gives another within this chatters, and is quiet when it has given none for as long. Common practice, no
+/// source.
 const CHATTERS_WITHIN: Micros = Micros::from_millis(30 * 60 * 1000);
 
 /// All alarms.
@@ -132,21 +164,10 @@ impl Alarms {
                 state,
                 stands,
                 pending: (is_active(state) && !stands).then(|| now + ASKED_AFRESH),
-                priority: row.priority,
-                latched: row.latched,
-                district: district(alarm),
                 text,
-                first_out: false,
-                under: None,
-                node: None,
-                led_by: None,
-                count: 0,
-                chatters: false,
-                raised: now,
-                cleared: None,
                 shelved_until,
-                for_session: false,
                 by,
+                ..Entry::normal(row.priority, row.latched, district(alarm), now)
             };
             self.entries.insert(alarm, entry);
         }
@@ -239,26 +260,10 @@ impl Alarms {
     /// The entry of a condition, made where it is new.
     fn entry(&mut self, it: &Condition, now: Mono) -> &mut Entry {
         let row = alarm_table::row(it.key.kind);
-        self.entries.entry(it.key).or_insert_with(|| Entry {
-            state: AlarmState::Normal,
-            stands: false,
-            pending: None,
-            priority: it.priority(),
-            latched: row.latched && it.priority() == row.priority,
-            district: it.district,
-            text: String::new(),
-            first_out: false,
-            under: None,
-            node: None,
-            led_by: None,
-            count: 0,
-            chatters: false,
-            raised: now,
-            cleared: None,
-            shelved_until: None,
-            for_session: false,
-            by: None,
-        })
+        let latched = row.latched && it.priority() == row.priority;
+        self.entries
+            .entry(it.key)
+            .or_insert_with(|| Entry::normal(it.priority(), latched, it.district, now))
     }
 
     fn settle(&mut self, key: AlarmKey, now: Mono) {

@@ -3,6 +3,8 @@
 //! A short between two of its districts may step neither far enough to arm `short`, and a booster that gives up after 150
 //! ms is gone before `at limit` has counted. Left alone it tries for ever, and each try is a hit on whatever contact is in
 //! the way. Where no voltage is read the whole current of a try counts as a step, and `short` cuts.
+//!
+//! The figures below are common practice, without a source.
 
 use wiring::{
     channel::{Object, Quantity},
