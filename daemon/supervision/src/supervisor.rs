@@ -121,6 +121,8 @@ pub struct Supervisor {
     /// By district.
     guards: Vec<Guard>,
     episodes: Vec<Option<Episode>>,
+    /// By district: what contacts carried lately in fault currents that ended without a trip of ours, with the end.
+    carried: Vec<Vec<(Mono, crate::record::ContactStress)>>,
     /// Nothing can cut it: one trip is told, and no other until the current has gone.
     told_only: Vec<bool>,
     /// Frogs found on the wrong conductor.

@@ -22,6 +22,7 @@ use crate::{
     power::Power,
     protect::Trip,
     record::ContactStress,
+    recorder::PRE_TRIGGER,
     words::Seen,
 };
 
@@ -29,6 +30,8 @@ use crate::{
 const COOL: f64 = 0.1;
 /// A throw while fault current flows counts as so many hits.
 const THROWN_HITS: u32 = 10;
+/// Contacts of one district kept for a trip that is decided after its current has ended.
+const MOST_CARRIED: usize = 256;
 
 /// A wheel could stand on the frog now, and the frog is tied: its block or a neighbour is occupied, unknown or held.
 pub(super) fn is_reachable(
@@ -402,10 +405,21 @@ impl Supervisor {
             let mine = |it: &&mut crate::recorder::Recording| Some(it.number) == episode.fault;
             if let Some(recording) = self.recordings.iter_mut().find(mine) {
                 recording.contacts.push(record);
+            } else if episode.fault.is_none() {
+                self.keep_carried(district, record, at);
             }
             let (amps, estimated) = (stress.amps, stress.estimated);
             let kind = EventKind::Hit { pole, hits, energy, amps, estimated };
             self.emit_event(at, kind, episode.fault);
+        }
+    }
+
+    /// A fault current that ended by itself: a trip that is decided after its end belongs to it.
+    fn keep_carried(&mut self, district: DistrictIx, record: ContactStress, at: Mono) {
+        let carried = &mut self.carried[district.at()];
+        carried.retain(|(ended, _)| at - PRE_TRIGGER <= *ended);
+        if carried.len() < MOST_CARRIED {
+            carried.push((at, record));
         }
     }
 

@@ -51,7 +51,9 @@ impl Supervisor {
             events: self.recent.iter().filter(|it| from <= it.at).cloned().collect(),
         };
         let members = &self.model.members[district.at()];
-        let recording = Recording::open(opening, members, &self.store);
+        let mut recording = Recording::open(opening, members, &self.store);
+        let carried = self.carried[district.at()].drain(..);
+        recording.contacts.extend(carried.filter(|(end, _)| onset <= *end).map(|(_, it)| it));
         self.recordings.push(recording);
         self.refresh_timer(Timer::Recorder);
     }

@@ -176,6 +176,7 @@ pub(crate) fn build(model: Arc<Model>, start: &Start, now: Mono) -> Supervisor {
             .map(|at| Settings::of_booster(&layout, at).map(Guard::new))
             .collect(),
         episodes: vec![None; districts],
+        carried: vec![Vec::new(); districts],
         told_only: vec![false; districts],
         gone: vec![None; districts],
         mismatches: vec![0; districts],

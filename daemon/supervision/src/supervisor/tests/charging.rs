@@ -1,6 +1,7 @@
 //! Engines that charge though no reading says that power returned here: what is no fault, and what is one all the same.
 
 use super::rig::{Rig, acts, check_orders};
+use crate::output::Decision;
 
 /// The leg of T1 beyond block q2 goes on in the yard.
 const GAP: &str = "
@@ -222,6 +223,25 @@ fn the_next_voltage_reading_says_whether_a_breaker_acted() {
     let word =
         format!("0 district/quarry/feedback on\n1025 district/quarry/feedback off\n{healthy}");
     check_first(&word, Some("1025 cut district/quarry tripped-elsewhere"));
+}
+
+/// The contacts are reckoned up when the current ends, 30 ms before the trip is decided.
+#[test]
+fn the_record_of_a_trip_decided_later_holds_what_the_contacts_carried() {
+    let mut rig = Rig::new("");
+    rig.play(&format!(
+        "0 machine/T1/position normal\n{}",
+        over_by_itself("1050..5000/50 district/quarry/voltage 0.1")
+    ));
+    let record = rig.outputs.iter().find_map(|output| match &output.what {
+        Decision::FaultClosed(record) => Some(record),
+        _ => None,
+    });
+    let contacts = &record.expect("the window is over").contacts;
+    assert_eq!(
+        contacts.iter().map(|it| (it.hits, it.amps.0)).collect::<Vec<_>>(),
+        [(1, 5_000_000)]
+    );
 }
 
 #[test]
