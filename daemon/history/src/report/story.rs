@@ -104,11 +104,10 @@ mod tests {
             district: "valley".to_owned(),
             fault: 13,
             cause: "tripped-elsewhere".to_owned(),
-            text: "breaker or booster tripped first, 4.9 A and then none without an order"
-                .to_owned(),
+            text: "breaker or booster tripped before Checkrail, 4.9 A and then none".to_owned(),
             after_ms,
         };
-        let why = "(fault 13: breaker or booster tripped first). First suspect";
+        let why = "(fault 13: breaker or booster tripped before Checkrail). First suspect";
         for (after_ms, want) in [
             (230.0, "District valley followed 230 ms later by the same fault"),
             (-230.0, "District valley had gone 230 ms before by the same fault"),

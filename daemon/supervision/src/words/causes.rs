@@ -60,7 +60,7 @@ pub fn cause_text(cause: Cause, layout: &Layout) -> String {
             format!("frog {} on the wrong rail under a train", layout.frogs[frog.at()].id)
         }
         Cause::TrippedElsewhere { seen } => {
-            format!("breaker or booster tripped first, {seen} and then none without an order")
+            format!("breaker or booster tripped before Checkrail, {seen} and then none")
         }
         Cause::PowerGone { seen } => {
             format!("power went without an order, {seen} before and no short seen")

@@ -77,7 +77,7 @@ fn the_record_of_either_district_names_the_same_suspects_and_the_other_district(
     let [(one, beside_one), (other, beside_other)] =
         [0, 1].map(|at: usize| told[at].split_once(" | ").unwrap());
     assert_eq!(one, other, "one fault, one ranking");
-    assert_eq!(beside_one, "yard +260 fault 2 breaker or booster tripped first");
+    assert_eq!(beside_one, "yard +260 fault 2 breaker or booster tripped before Checkrail");
     assert_eq!(beside_other, "quarry -260 fault 1 short circuit");
     // What the yard alone knows is taken in: its block, and its frog at the border.
     let reasons: Vec<&str> = records[0]
