@@ -2,6 +2,7 @@
 import assert from 'node:assert/strict';
 import { test } from 'node:test';
 import { headline, turnoutCounts } from '../../daemon/dashboard/page/headline.js';
+import { steps } from '../../daemon/dashboard/page/todo.js';
 import { due } from '../../daemon/dashboard/page/sound.js';
 import { apply, bridged, fromSnap } from '../../daemon/dashboard/page/store.js';
 import { alarmState, cellName, isOpen, span } from '../../daemon/dashboard/page/words.js';
@@ -27,6 +28,16 @@ test('the sentence names the worst thing first', () => {
     assert.equal(got.title, title);
     assert.equal(got.level, level, title);
   }
+});
+
+test('a district that a run-through took says which turnout, and the record says what to do', () => {
+  const through = { alarm: 'run-through', district: 0, turnout: 0, state: 'unacknowledged', priority: 'medium', shelved_until: null };
+  const off = district('quarry', { power: 'cut', fault: 7, cause_text: 'short circuit, 4.98 A' });
+  const s = state({ districts: [off, district('yard')], turnouts: [{ ...turnout('T1'), trackwork: 'T1' }], alarms: [through] });
+  assert.equal(headline(s).title, 'Quarry is off. A train ran through T1, set against it.');
+  const record = { complete: true, suspects: [{ subject: 'frog/T1', text: 'frog T1', share: 0.83 }], advice: ['District quarry is cut and proved off.', 'Back the train off T1.'] };
+  assert.deepEqual(steps(record), ['First suspect: frog T1, 83\u202f%.', 'Back the train off T1.']);
+  assert.deepEqual(steps({ ...record, complete: false }), []);
 });
 
 // faults.md, must never happen: 'all clear' while a lock-out stands.

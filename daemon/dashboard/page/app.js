@@ -5,13 +5,14 @@ import { loadSession, post, session, signOut } from './act.js';
 import { Announcer } from './announce.js';
 import { restoreDialog, signInDialog } from './dialogs.js';
 import { headline } from './headline.js';
+import { todo } from './todo.js';
 import { listen } from './keys.js';
 import { applyPrefs, prefer, prefs } from './prefs.js';
 import { beat, sign } from './signs.js';
 import { sound } from './sound.js';
 import { store } from './store.js';
 import { strips } from './strips.js';
-import { isOpen, span } from './words.js';
+import { capital, isOpen, span } from './words.js';
 import { alarmsPage } from './pages/alarms.js';
 import { livePage } from './pages/live.js';
 import { turnoutsPage } from './pages/turnouts.js';
@@ -188,9 +189,10 @@ async function leave() {
 /** The sentence on top. @param {any} head @param {any} s @param {boolean} lost */
 function top(head, s, lost) {
   const fault = head.fault;
+  const steps = fault === null || lost ? [] : todo(fault, draw);
   return html`<section class="headline l${head.level}" aria-label="State">
     ${sign(head.level, { size: 34 })}
-    <div class="said"><div role="status"><h1>${lost ? 'Last known: ' : ''}${head.title}</h1></div><p>${head.detail}</p></div>
+    <div class="said"><div role="status"><h1>${lost ? 'Last known: ' : ''}${head.title}</h1></div><p>${head.detail}</p>${steps.length ? html`<ul class="steps">${steps.map((it) => html`<li>${capital(it)}</li>`)}</ul>` : nothing}</div>
     <div class="buttons">
       ${fault === null ? nothing : html`<a class="button" href="/faults/${fault}">Open fault ${fault}</a>`}
       ${head.restore === null ? nothing : html`<button ?disabled=${lost} @click=${() => restoreDialog(head.restore)}>Restore ${s.districts[head.restore].id}…</button>`}

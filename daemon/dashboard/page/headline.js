@@ -55,6 +55,8 @@ function reason(s, d, at) {
   const said = s.alarms.find((a) => a.alarm === 'frog-mismatch' && a.district === at && a.turnout !== null && !isAside(a));
   const wrong = s.turnouts.find((t) => t.district === at && t.frog === 'wrong') ?? s.turnouts[said?.turnout];
   if (wrong) return `${wrong.id} frog is on the wrong rail`;
+  const through = s.alarms.find((a) => a.alarm === 'run-through' && a.district === at && a.turnout !== null && !isAside(a));
+  if (through) return `a train ran through ${s.turnouts[through.turnout]?.trackwork}, set against it`;
   return d.cause_text?.split(',')[0] ?? 'no cause is recorded';
 }
 

@@ -107,7 +107,7 @@ export function faultPage({ s, at, lost }) {
   const here = list.findIndex((it) => it.fault === f.fault);
   return html`<div class="page fault"><section class="headline l0"><div class="said"><p class="demo-mark">${s.demo ? html`<b>DEMO, nothing here is wired.</b> ` : nothing}${s.layout.name}</p><h1>${sentence(f)}</h1><p>${facts(f, s)}</p></div>
     <div class="buttons">${here >= 0 && list[here + 1] ? html`<a class="button" href="/faults/${list[here + 1].fault}">Previous</a>` : nothing}${here > 0 ? html`<a class="button" href="/faults/${list[here - 1].fault}">Next</a>` : nothing}<button class="act" @click=${() => print()}>Print report</button></div></section>
-    <div class="fault-grid">${suspects(f)}${waveform(f, s)}${events(f)}<div class="side">${cuts(f, s)}${stress(f)}${advice(f)}${files(f)}</div>${compare(f)}${notes(f, lost)}</div></div>`;
+    <div class="fault-grid"><div class="who">${suspects(f)}${advice(f)}</div>${waveform(f, s)}${events(f)}<div class="side">${cuts(f, s)}${stress(f)}${files(f)}</div>${compare(f)}${notes(f, lost)}</div></div>`;
 }
 
 /** @param {any} f */
@@ -311,7 +311,7 @@ function stress(f) {
 }
 
 /** @param {any} f */
-const advice = (f) => (f.advice.length ? html`<section class="panel" aria-labelledby="h-do"><div class="head"><h2 id="h-do">What to do</h2></div><ol class="advice">${f.advice.map((it) => html`<li>${capital(it)}</li>`)}</ol></section>` : nothing);
+const advice = (f) => (f.advice.length ? html`<section class="panel a-do" aria-labelledby="h-do"><div class="head"><h2 id="h-do">What to do</h2></div><ol class="advice">${f.advice.map((it) => html`<li>${capital(it)}</li>`)}</ol></section>` : nothing);
 
 /** @param {any} f */
 function files(f) {

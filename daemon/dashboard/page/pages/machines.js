@@ -17,13 +17,16 @@ async function load() {
   ui.draw();
 }
 
+/** What its most used pole carried. @param {any} m */
+const used = (m) => Math.max(0, ...m.poles.map((p) => p.stress));
+
 /** @param {any} p */
 export function machinesPage() {
   if (Date.now() - ledger.at > 30_000) load();
-  const list = [...(ledger.list ?? [])].sort((a, b) => (PLACE[a.verdict] ?? 3) - (PLACE[b.verdict] ?? 3));
+  const list = [...(ledger.list ?? [])].sort((a, b) => (PLACE[a.verdict] ?? 3) - (PLACE[b.verdict] ?? 3) || used(b) - used(a));
   const due = list.filter((m) => m.verdict === 'replace');
   const watch = list.filter((m) => m.verdict === 'watch');
-  const title = ledger.error ? `The ledger cannot be read: ${ledger.error}.` : ledger.list === null ? 'Reading the ledger.' : list.length === 0 ? 'No machine has been recorded yet.' : due.length ? `${count(due.length, 'machine')} to replace${watch.length ? `, ${watch.length} to watch` : ''}.` : watch.length ? `${count(watch.length, 'machine')} to watch.` : 'No machine is due.';
+  const title = ledger.error ? `The ledger cannot be read: ${ledger.error}.` : ledger.list === null ? 'Reading the ledger.' : list.length === 0 ? 'No machine has been recorded yet.' : due.length ? `${count(due.length, 'machine')} to replace${watch.length ? `, ${watch.length} to watch` : ''}.` : watch.length ? `${count(watch.length, 'machine')} to watch.` : 'No machine to replace or to watch.';
   return html`<div class="page broad"><section class="headline l0"><div class="said"><div role="status"><h1>${title}</h1></div><p>Since recording began. No hits does not mean that a contact is good: only a measurement does.</p></div><div class="buttons"><a class="button" data-out download href="/api/v1/machines?as=csv">Save as CSV</a></div></section>
     ${list.length ? html`<section class="panel"><div class="scroll" tabindex="0" role="region" aria-label="Machines"><table class="stack"><caption class="sr">Machines, the worst first</caption>
       <thead><tr><th scope="col">Machine</th><th scope="col">Verdict</th><th scope="col">Because</th><th scope="col" class="n">Throws</th><th scope="col">Throw time</th><th scope="col" class="n">Change-over gap</th><th scope="col" class="n">Mismatches</th><th scope="col" class="n">Hits by pole</th><th scope="col" class="n">Stress used</th><th scope="col">Proved</th></tr></thead>

@@ -1,0 +1,37 @@
+// @ts-check
+// What to do about a fault: the first suspect and the steps of its record, for the sentence on top.
+import { get } from './act.js';
+import { percent } from './words.js';
+
+/** A record is not complete before its window is over; asked again after this, then seldomer. Unit: ms. */
+const AGAIN = 1000;
+const AGAIN_MOST = 60_000;
+
+/** @type {{fault: number|null, next: number, pause: number, body: any}} */
+const asked = { fault: null, next: 0, pause: AGAIN, body: null };
+
+/** @param {number} fault @param {() => void} draw */
+async function load(fault, draw) {
+  if (asked.fault !== fault) Object.assign(asked, { fault, pause: AGAIN, body: null });
+  asked.next = Date.now() + asked.pause;
+  asked.pause = Math.min(2 * asked.pause, AGAIN_MOST);
+  const answer = await get(`faults/${fault}`);
+  if (asked.fault !== fault || !answer.done) return;
+  asked.body = answer.body;
+  draw();
+}
+
+/** Who is suspected first and what to do; nothing until the record tells. @param {number} fault @param {() => void} draw @returns {string[]} */
+export function todo(fault, draw) {
+  const known = asked.fault === fault ? asked.body : null;
+  if (!known?.complete && (asked.fault !== fault || asked.next < Date.now())) load(fault, draw);
+  return known ? steps(known) : [];
+}
+
+/** @param {any} f a fault's record @returns {string[]} */
+export function steps(f) {
+  const first = f.suspects[0];
+  const who = first && first.subject !== 'not-explained' ? [`First suspect: ${first.text}, ${percent(Math.round(first.share * 100))}.`] : [];
+  // That it is cut stands in the sentence already.
+  return f.complete ? [...who, ...f.advice.filter((it) => !/ is cut and proved off\.$/.test(it))] : [];
+}
