@@ -46,6 +46,22 @@ fn the_layouts_that_we_ship_have_no_errors_and_no_warnings() {
     }
 }
 
+/// A booster in volts takes districts, blocks and tracks along: that the file has no track plan would be untrue.
+#[test]
+fn what_an_error_kept_from_being_read_is_named_and_not_called_missing() {
+    let starter = std::fs::read_to_string(project("config/starter.toml")).unwrap();
+    let file = tempfile::NamedTempFile::new().unwrap();
+    std::fs::write(file.path(), starter.replace("limit = \"5 A\"", "limit = \"5 V\"")).unwrap();
+    let (_, json) = check_json(file.path());
+    let codes: Vec<&str> =
+        json["findings"].as_array().unwrap().iter().filter_map(|it| it["code"].as_str()).collect();
+    assert!(codes.contains(&"unit-wrong"), "{codes:?}");
+    assert!(!codes.contains(&"not-checked"), "{codes:?}");
+    let said = text(&checkrail(&["check", file.path().to_str().unwrap()]));
+    let line = said.lines().find(|it| it.starts_with("Left out because of the errors"));
+    assert!(line.is_some_and(|it| it.contains("district/")), "{said}");
+}
+
 #[test]
 fn swapped_tie_wires_are_found_at_their_line_and_exit_1() {
     let file =

@@ -4,7 +4,7 @@ use circuit::study;
 use serde_json::{Map, Value as Json, json};
 use wiring::{
     check::Report,
-    finding::Severity,
+    finding::{Code, Finding, Severity},
     index::FrogIx,
     layout::Layout,
     polarity::{Required, Wired},
@@ -23,6 +23,9 @@ use crate::{
 /// The version of the layout file's grammar.
 pub const SCHEMA: u32 = 1;
 
+/// So many of the things that an error kept from being read are named.
+const LEFT_OUT_SHOWN: usize = 6;
+
 const CAUTION: &str = "Checkrail supervises and does not replace a breaker, fuse or current-limited supply sized for \
                        the wiring. Unplug the booster before you solder or work under the table.";
 
@@ -35,7 +38,8 @@ pub fn run(args: &CheckArgs) -> Result<Exit, Failure> {
     let report = source.read.layout.as_ref().map(wiring::check::check);
     let mut found = source.errors();
     if let (Some(layout), Some(report)) = (&source.read.layout, &report) {
-        found.extend(report.findings.iter().map(Diagnostic::from));
+        let told = report.findings.iter().filter(|it| !is_for_what_was_left_out(it, &source));
+        found.extend(told.map(Diagnostic::from));
         found.extend(circuit_findings(layout));
     }
     sort(&mut found);
@@ -51,6 +55,14 @@ pub fn run(args: &CheckArgs) -> Result<Exit, Failure> {
         TextOrJson::Text => print_text(&source, report.as_ref(), &found, args.verbose)?,
     }
     Ok(exit)
+}
+
+/// The file has a track plan, and an error kept it from being read: advice to draw one would send its owner astray.
+fn is_for_what_was_left_out(finding: &Finding, source: &Source) -> bool {
+    let has_plan = source.read.left_out.iter().any(|it| it.starts_with("track/"));
+    finding.code == Code::NotChecked
+        && finding.subject == "layout"
+        && (has_plan || !source.read.is_toml)
 }
 
 /// All findings about a layout that could be read without an error.
@@ -218,6 +230,9 @@ fn print_text(
         }
         print::line(&size_line(layout))?;
     }
+    if let Some(line) = left_out_line(source) {
+        print::line(&line)?;
+    }
     print::line(&count_line(found))?;
     print::line(CAUTION)
 }
@@ -238,6 +253,19 @@ fn size_line(layout: &Layout) -> String {
         counted(layout.frogs.len(), "frog", "frogs"),
         counted(layout.tracks.len(), "piece of plain track", "pieces of plain track"),
     )
+}
+
+/// What the counts lack, so that nobody looks for a second mistake.
+fn left_out_line(source: &Source) -> Option<String> {
+    let left_out = &source.read.left_out;
+    if !source.read.is_toml {
+        return Some("Not checked: what the error in the file's form hides.".to_owned());
+    }
+    let (first, rest) = left_out.split_at(left_out.len().min(LEFT_OUT_SHOWN));
+    let more = if rest.is_empty() { String::new() } else { format!(" and {} more", rest.len()) };
+    (!left_out.is_empty()).then(|| {
+        format!("Left out because of the errors, and not checked: {}{more}.", first.join(", "))
+    })
 }
 
 fn count_line(found: &[Diagnostic]) -> String {
