@@ -138,3 +138,21 @@ fn one_pole_where_two_were_meant_is_told_by_the_load() {
     let message = told("pole/T2.1").expect("5 A through a single 1 A contact");
     assert!(message.contains("alone") && message.contains("contact 2"), "{message}");
 }
+
+#[test]
+fn a_file_that_cannot_be_read_is_said_in_words() {
+    let folder = tempfile::tempdir().unwrap();
+    let rubbish = folder.path().join("photo.toml");
+    std::fs::write(&rubbish, [0xFF, 0xD8, 0xFF, 0xE0]).unwrap();
+    let cases = [
+        (folder.path().join("nothing.toml"), "there is no such file"),
+        (folder.path().to_owned(), "it is a folder"),
+        (rubbish, "it is no text file (UTF-8)"),
+    ];
+    for (path, want) in cases {
+        let output = checkrail(&["check", path.to_str().unwrap()]);
+        assert_eq!(output.status.code(), Some(2), "{want}");
+        let told = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert!(told.trim_end().ends_with(want), "{told}");
+    }
+}

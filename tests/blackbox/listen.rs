@@ -113,7 +113,7 @@ async fn a_running_daemon_is_not_disturbed() {
     node.hear_daemon().await;
     node.rest();
     let output = Listener::start(folder.path(), &at(broker.port), &["--seconds", "2"]).end().await;
-    assert!(text(&output).contains("0 channels live"), "{}", text(&output));
+    assert!(text(&output).contains("0 live channels"), "{}", text(&output));
     // A client of the same name would have thrown the daemon out: its last will and its return would be heard.
     let heard = node.rest();
     let ours = heard.iter().filter(|it| {

@@ -105,13 +105,13 @@ pub enum ExportFormat {
 #[derive(Args, Debug)]
 pub struct DemoArgs {
     /// Address of the dashboard; port 0 picks a free one.
-    #[arg(long, default_value = "127.0.0.1:8080")]
+    #[arg(long, value_name = "IP:PORT", default_value = "127.0.0.1:8080")]
     pub listen: String,
     /// The same number gives the same trains and faults.
     #[arg(long, default_value_t = 1)]
     pub seed: u64,
     /// Railroad seconds per second.
-    #[arg(long, default_value_t = 1.0)]
+    #[arg(long, value_name = "TIMES", default_value_t = 1.0)]
     pub speed: f64,
     /// What goes wrong: `on`, `off`, or scenario names separated by commas.
     #[arg(long, default_value = "on")]
@@ -120,13 +120,13 @@ pub struct DemoArgs {
     #[arg(long)]
     pub layout: Option<PathBuf>,
     /// Use this broker instead of an embedded one, as `mqtt://host:1883`.
-    #[arg(long)]
+    #[arg(long, value_name = "URL")]
     pub broker: Option<String>,
     /// Operator token of the dashboard; one is made where none is given.
     #[arg(long)]
     pub token: Option<String>,
     /// Where the history of the demo goes; a folder that is removed at the end where none is given.
-    #[arg(long)]
+    #[arg(long, value_name = "FOLDER")]
     pub data: Option<PathBuf>,
 }
 
@@ -139,10 +139,10 @@ pub struct RunArgs {
     #[arg(long)]
     pub strict: bool,
     /// Address of the dashboard, instead of the layout file's.
-    #[arg(long)]
+    #[arg(long, value_name = "IP:PORT")]
     pub listen: Option<String>,
     /// Folder of the history, instead of the layout file's.
-    #[arg(long)]
+    #[arg(long, value_name = "FOLDER")]
     pub data: Option<PathBuf>,
     /// Print log lines as JSON.
     #[arg(long)]
@@ -171,13 +171,13 @@ pub struct StudyArgs {
     #[arg(long, value_enum, default_value = "text")]
     pub format: StudyFormat,
     /// Write to this file instead of standard output.
-    #[arg(long)]
+    #[arg(long, short, value_name = "FILE")]
     pub out: Option<PathBuf>,
     /// With `--format spice`: the place of the short, as the other formats name it; the worst where none is given.
-    #[arg(long)]
+    #[arg(long, value_name = "PLACE")]
     pub at: Option<String>,
     /// The load whose voltage drop is studied.
-    #[arg(long, default_value = "1 A")]
+    #[arg(long, value_name = "AMPS", default_value = "1 A")]
     pub train_load: String,
     /// Refuse a layout while `check` has errors about the wiring.
     #[arg(long)]
@@ -190,10 +190,10 @@ pub struct SheetsArgs {
     /// The layout file.
     pub layout: PathBuf,
     /// Folder for the pages: index.html, all.html and DISTRICT.html. It is made where there is none.
-    #[arg(long)]
+    #[arg(long, short, value_name = "FOLDER")]
     pub out: PathBuf,
     /// Date to print, as 2026-11-25; today where none is given.
-    #[arg(long)]
+    #[arg(long, value_name = "DAY")]
     pub date: Option<String>,
     /// Refuse a layout while `check` has errors about the wiring.
     #[arg(long)]
@@ -248,13 +248,13 @@ pub struct CommissionArgs {
     #[arg(long)]
     pub list: bool,
     /// Where the daemon listens, instead of the layout file's address.
-    #[arg(long)]
+    #[arg(long, value_name = "HOST:PORT")]
     pub at: Option<String>,
     /// Your name or initials; the user's name where none is given.
-    #[arg(long)]
+    #[arg(long, value_name = "NAME")]
     pub who: Option<String>,
     /// File with the operator token.
-    #[arg(long)]
+    #[arg(long, value_name = "FILE")]
     pub token_file: Option<PathBuf>,
 }
 
@@ -262,15 +262,15 @@ pub struct CommissionArgs {
 #[derive(Args, Debug)]
 pub struct HealthArgs {
     /// Where the daemon listens.
-    #[arg(long, default_value = "127.0.0.1:8080")]
+    #[arg(long, value_name = "HOST:PORT", default_value = "127.0.0.1:8080")]
     pub at: String,
 }
 
 /// `faults`.
 #[derive(Args, Debug)]
 pub struct FaultsArgs {
-    /// Folder of the history, instead of the state directory.
-    #[arg(long, global = true)]
+    /// Folder of the history; `checkrail` in `$XDG_STATE_HOME` or `~/.local/state` where none is given.
+    #[arg(long, value_name = "FOLDER", global = true)]
     pub data: Option<PathBuf>,
     /// What to do.
     #[command(subcommand)]
@@ -292,10 +292,10 @@ pub enum FaultsCommand {
         #[arg(long)]
         suspect: Option<String>,
         /// Only faults from then on: `2026-11-25`, `2026-11-25 19:30`, or RFC 3339.
-        #[arg(long)]
+        #[arg(long, value_name = "TIME")]
         from: Option<String>,
         /// Only faults before then.
-        #[arg(long)]
+        #[arg(long, value_name = "TIME")]
         to: Option<String>,
         /// At most this many.
         #[arg(long, default_value_t = 50)]
@@ -320,7 +320,7 @@ pub enum FaultsCommand {
         #[arg(long = "as", value_enum)]
         format: ExportFormat,
         /// Write to this file, or for COMTRADE to this name with `.cfg` and `.dat`.
-        #[arg(long)]
+        #[arg(long, short, value_name = "FILE")]
         out: Option<PathBuf>,
     },
     /// Copies the whole history into a new file, while the daemon may be running.
@@ -334,19 +334,19 @@ pub enum FaultsCommand {
 #[derive(Args, Debug)]
 pub struct ReportArgs {
     /// Start: `2026-11-25`, `2026-11-25 19:30`, or RFC 3339; the newest start of Checkrail where none is given.
-    #[arg(long)]
+    #[arg(long, value_name = "TIME")]
     pub from: Option<String>,
     /// End; now where none is given.
-    #[arg(long)]
+    #[arg(long, value_name = "TIME")]
     pub to: Option<String>,
     /// Write to this file instead of standard output.
-    #[arg(long)]
+    #[arg(long, short, value_name = "FILE")]
     pub out: Option<PathBuf>,
     /// How to print.
     #[arg(long, value_enum, default_value = "html")]
     pub format: ReportFormat,
-    /// Folder of the history, instead of the state directory.
-    #[arg(long)]
+    /// Folder of the history; `checkrail` in `$XDG_STATE_HOME` or `~/.local/state` where none is given.
+    #[arg(long, value_name = "FOLDER")]
     pub data: Option<PathBuf>,
 }
 
@@ -362,8 +362,8 @@ pub enum ReportFormat {
 /// `machines`.
 #[derive(Args, Debug)]
 pub struct MachinesArgs {
-    /// Folder of the history, instead of the state directory.
-    #[arg(long)]
+    /// Folder of the history; `checkrail` in `$XDG_STATE_HOME` or `~/.local/state` where none is given.
+    #[arg(long, value_name = "FOLDER")]
     pub data: Option<PathBuf>,
     /// How to print.
     #[arg(long, value_enum, default_value = "text")]
@@ -406,7 +406,7 @@ pub struct SimulateArgs {
     #[arg(long, default_value = "on")]
     pub faults: String,
     /// Where to write: NAME.jsonl holds what sensors say, NAME.truth.jsonl what really happens.
-    #[arg(long, default_value = "simulated")]
+    #[arg(long, short, value_name = "NAME", default_value = "simulated")]
     pub out: PathBuf,
 }
 

@@ -52,7 +52,7 @@ fn token(args: &CommissionArgs, loaded: &Loaded) -> Result<String, Failure> {
     });
     if let Some(path) = file {
         let text = std::fs::read_to_string(&path)
-            .map_err(|source| Failure::Read { path: path.clone(), source })?;
+            .map_err(|source| Failure::Read { path: path.clone(), error: source })?;
         return Ok(text.trim().to_owned());
     }
     std::env::var(TOKEN).map_err(|_| {

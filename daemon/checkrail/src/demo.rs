@@ -192,7 +192,7 @@ impl Scratch {
         }
         let path = std::env::temp_dir().join(format!("checkrail-demo-{}", std::process::id()));
         std::fs::create_dir_all(&path)
-            .map_err(|source| Failure::Write { path: path.clone(), source })?;
+            .map_err(|source| Failure::Write { path: path.clone(), error: source })?;
         Ok(Self { path, temporary: true })
     }
 }

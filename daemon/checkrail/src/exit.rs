@@ -30,26 +30,26 @@ impl From<Exit> for ExitCode {
 #[derive(Debug, thiserror::Error)]
 pub enum Failure {
     /// A file could not be read.
-    #[error("cannot read {path}: {source}", path = path.display())]
+    #[error("cannot read {path}: {why}", path = path.display(), why = read_trouble(error))]
     Read {
         /// Which.
         path: PathBuf,
         /// Why.
-        source: io::Error,
+        error: io::Error,
     },
     /// A file could not be written.
-    #[error("cannot write {path}: {source}", path = path.display())]
+    #[error("cannot write {path}: {why}", path = path.display(), why = write_trouble(error))]
     Write {
         /// Which.
         path: PathBuf,
         /// Why.
-        source: io::Error,
+        error: io::Error,
     },
     /// Standard output is gone.
     #[error("cannot print: {0}")]
     Print(io::Error),
     /// The layout file has errors, already shown.
-    #[error("{path} has {count} error{s}; `checkrail check` shows them", path = path.display(), s = if *count == 1 { "" } else { "s" })]
+    #[error("{path} has {count} error{s}; `checkrail check` shows {it}", path = path.display(), s = if *count == 1 { "" } else { "s" }, it = if *count == 1 { "it" } else { "them" })]
     LayoutRefused {
         /// Which.
         path: PathBuf,
@@ -89,5 +89,32 @@ impl Failure {
             | Self::SettingsRefused { .. }
             | Self::Start { .. } => Exit::ErrorsFound,
         }
+    }
+}
+
+/// Why a file cannot be read, for a reader who never saw an error of the operating system.
+fn read_trouble(error: &io::Error) -> String {
+    use io::ErrorKind as Kind;
+    match error.kind() {
+        Kind::NotFound => "there is no such file".to_owned(),
+        Kind::IsADirectory => "it is a folder".to_owned(),
+        Kind::InvalidData => "it is no text file (UTF-8)".to_owned(),
+        Kind::PermissionDenied => "this user may not read it".to_owned(),
+        _ => error.to_string(),
+    }
+}
+
+/// The same of writing.
+fn write_trouble(error: &io::Error) -> String {
+    use io::ErrorKind as Kind;
+    match error.kind() {
+        Kind::NotFound => "its folder does not exist".to_owned(),
+        Kind::IsADirectory => "it is a folder".to_owned(),
+        Kind::AlreadyExists | Kind::NotADirectory => {
+            "a file of that name stands there already".to_owned()
+        }
+        Kind::PermissionDenied => "this user may not write there".to_owned(),
+        Kind::StorageFull => "the disk is full".to_owned(),
+        _ => error.to_string(),
     }
 }

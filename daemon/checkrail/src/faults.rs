@@ -134,5 +134,5 @@ fn comtrade(fault: &Fault, format: Format, out: Option<&Path>) -> Result<(), Fai
 }
 
 fn save(path: &Path, bytes: &[u8]) -> Result<(), Failure> {
-    fs::write(path, bytes).map_err(|source| Failure::Write { path: path.to_owned(), source })
+    fs::write(path, bytes).map_err(|source| Failure::Write { path: path.to_owned(), error: source })
 }

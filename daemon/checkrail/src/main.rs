@@ -82,7 +82,7 @@ fn perform(command: Command) -> Result<Exit, Failure> {
         }
         Command::Manual { out } => {
             clap_mangen::generate_to(Cli::command(), &out)
-                .map_err(|source| Failure::Write { path: out, source })?;
+                .map_err(|source| Failure::Write { path: out, error: source })?;
             Ok(Exit::Done)
         }
     }

@@ -45,8 +45,8 @@ fn open(path: &Path) -> Result<Box<dyn BufRead>, Failure> {
     if path == Path::new("-") {
         return Ok(Box::new(BufReader::new(io::stdin())));
     }
-    let file =
-        File::open(path).map_err(|source| Failure::Read { path: path.to_owned(), source })?;
+    let file = File::open(path)
+        .map_err(|source| Failure::Read { path: path.to_owned(), error: source })?;
     Ok(Box::new(BufReader::new(file)))
 }
 
@@ -61,7 +61,7 @@ fn each_line(
     loop {
         line.clear();
         let read = read_line(&mut input, &mut line)
-            .map_err(|source| Failure::Read { path: path.to_owned(), source })?;
+            .map_err(|source| Failure::Read { path: path.to_owned(), error: source })?;
         if read == 0 {
             return Ok(());
         }

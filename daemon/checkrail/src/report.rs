@@ -61,9 +61,8 @@ pub fn instant(text: Option<&str>, zone: &TimeZone) -> Result<Option<i64>, Failu
 fn write(text: &str, out: Option<&Path>) -> Result<(), Failure> {
     match out {
         None => print::line(text.trim_end()),
-        Some(path) => {
-            fs::write(path, text).map_err(|source| Failure::Write { path: path.to_owned(), source })
-        }
+        Some(path) => fs::write(path, text)
+            .map_err(|source| Failure::Write { path: path.to_owned(), error: source }),
     }
 }
 

@@ -96,6 +96,12 @@ pub fn run(args: &RunArgs) -> Result<Exit, Failure> {
     block_on_one_thread(async {
         let daemon = Daemon::start(setup).await?;
         daemon.greet();
+        if loaded.layout.links.is_empty() {
+            warn!(
+                "the layout file names no link: nothing is heard and nothing is protected; give it [links.mqtt], \
+                 [links.serial.NAME] or another"
+            );
+        }
         if !args.strict {
             tell_findings(source, loaded);
         }
@@ -156,7 +162,7 @@ fn first_view(supervisor: &Supervisor, clock: &Clock, links: &Links, history_ok:
 
 fn token_from(path: &Path) -> Result<String, Failure> {
     let text = std::fs::read_to_string(path)
-        .map_err(|source| Failure::Read { path: path.to_owned(), source })?;
+        .map_err(|source| Failure::Read { path: path.to_owned(), error: source })?;
     Ok(text.trim().to_owned())
 }
 

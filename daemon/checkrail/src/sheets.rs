@@ -87,7 +87,7 @@ pub fn run(args: &SheetsArgs) -> Result<Exit, Failure> {
     let book = Book { errors, ..Book::new(&loaded.layout, &source.text, date) };
     let at = |path: &Path| {
         let path = path.to_owned();
-        move |source| Failure::Write { path, source }
+        move |source| Failure::Write { path, error: source }
     };
     fs::create_dir_all(&args.out).map_err(at(&args.out))?;
     let pages = book.pages();

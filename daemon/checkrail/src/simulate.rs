@@ -152,18 +152,18 @@ impl Lines {
 
     fn create(base: &Path, ending: &str) -> Result<Self, Failure> {
         let path = Self::path(base, ending);
-        let file =
-            File::create(&path).map_err(|source| Failure::Write { path: path.clone(), source })?;
+        let file = File::create(&path)
+            .map_err(|source| Failure::Write { path: path.clone(), error: source })?;
         Ok(Self { path, out: BufWriter::new(file), count: 0 })
     }
 
     fn write(&mut self, line: &str) -> Result<(), Failure> {
         self.count += 1;
         writeln!(self.out, "{line}")
-            .map_err(|source| Failure::Write { path: self.path.clone(), source })
+            .map_err(|source| Failure::Write { path: self.path.clone(), error: source })
     }
 
     fn finish(mut self) -> Result<(), Failure> {
-        self.out.flush().map_err(|source| Failure::Write { path: self.path, source })
+        self.out.flush().map_err(|source| Failure::Write { path: self.path, error: source })
     }
 }

@@ -49,7 +49,7 @@ impl Source {
     /// [`Failure::Read`] when the file cannot be opened or is no UTF-8.
     pub fn open(path: &Path) -> Result<Self, Failure> {
         let text = fs::read_to_string(path)
-            .map_err(|source| Failure::Read { path: path.to_owned(), source })?;
+            .map_err(|source| Failure::Read { path: path.to_owned(), error: source })?;
         Ok(Self::from_text(path, text))
     }
 

@@ -45,6 +45,11 @@ pub fn run(args: &StudyArgs) -> Result<Exit, Failure> {
     source.show_findings(&loaded, args.strict, |code| !SAID_BY_THE_STUDY.contains(&code))?;
     let settings = Settings { train_load, ..Settings::default() };
     let layout = &loaded.layout;
+    if args.at.is_some() && args.format != StudyFormat::Spice {
+        return Err(Failure::Argument(
+            "--at is for `--format spice`: the other formats show every place".to_owned(),
+        ));
+    }
     let text = match args.format {
         StudyFormat::Spice => spice(layout, &watched(layout, &settings), args.at.as_deref())?,
         StudyFormat::Json => study_json::json(layout, &watched(layout, &settings)).to_string(),
@@ -132,5 +137,5 @@ fn wrapped(paragraph: &str) -> String {
 }
 
 fn save(path: &Path, text: &str) -> Result<(), Failure> {
-    fs::write(path, text).map_err(|source| Failure::Write { path: path.to_owned(), source })
+    fs::write(path, text).map_err(|source| Failure::Write { path: path.to_owned(), error: source })
 }

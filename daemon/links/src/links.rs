@@ -38,7 +38,9 @@ pub struct Options {
 #[derive(Debug, thiserror::Error)]
 pub enum StartError {
     /// The address of the embedded broker is in use or not ours.
-    #[error("the embedded broker cannot listen on {listen}: {why}")]
+    #[error(
+        "the embedded broker cannot listen on {listen}: {why}; where a broker runs there already, write broker = \"mqtt://{listen}\" in place of `embedded`"
+    )]
     Broker {
         /// As configured.
         listen: String,

@@ -206,8 +206,9 @@ pub fn summary_text(summary: &Summary) -> String {
     };
     let Summary { seconds, live, silent, never, lost, down, unusable, gaps, out_of_order } =
         summary;
+    let s = if *live == 1 { "" } else { "s" };
     format!(
-        "listened for {seconds:.1} s: {live} channels live\n  silent: {}\n  announced and never seen: {}\n  \
+        "listened for {seconds:.1} s: {live} live channel{s}\n  silent: {}\n  announced and never seen: {}\n  \
          nodes lost: {}\n  links not up: {}\n  messages that could not be used: {unusable}, missing by their \
          numbers: {gaps}, repeated or late: {out_of_order}",
         list(silent),

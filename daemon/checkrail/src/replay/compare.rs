@@ -84,7 +84,7 @@ pub fn run(
 /// The layout with the settings of the file.
 fn changed(source: &Source, loaded: &Loaded, path: &Path) -> Result<Loaded, Failure> {
     let text = fs::read_to_string(path)
-        .map_err(|source| Failure::Read { path: path.to_owned(), source })?;
+        .map_err(|source| Failure::Read { path: path.to_owned(), error: source })?;
     let changed = read_changed(&source.text, &text);
     let lines = LineIndex::new(&text);
     for error in &changed.errors {

@@ -31,10 +31,10 @@ impl Recorder {
     /// [`Failure::Write`] when folder or file cannot be made.
     pub fn create(folder: &Path, name: &str, channels: Arc<ChannelTable>) -> Result<Self, Failure> {
         fs::create_dir_all(folder)
-            .map_err(|source| Failure::Write { path: folder.to_owned(), source })?;
+            .map_err(|source| Failure::Write { path: folder.to_owned(), error: source })?;
         let path = folder.join(format!("{name}.jsonl"));
         let file = File::create_new(&path)
-            .map_err(|source| Failure::Write { path: path.clone(), source })?;
+            .map_err(|source| Failure::Write { path: path.clone(), error: source })?;
         let (sender, receiver) = mpsc::sync_channel(MOST_WAITING);
         let thread = std::thread::Builder::new()
             .name("journal".to_owned())
