@@ -162,3 +162,19 @@ fn a_broken_layout_is_refused_and_a_missing_journal_named() {
     assert!(refused.stdout.is_empty(), "nothing but JSON lines goes to standard output");
     assert!(String::from_utf8_lossy(&refused.stderr).contains("e9"));
 }
+
+/// The truth that `simulate` writes beside a journal, or a page: nothing is replayed, and nothing is as if it had been.
+#[test]
+fn a_file_without_a_line_of_a_journal_is_refused_and_the_journal_is_named() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let truth = folder.path().join("try.truth.jsonl");
+    let line = "{\"t\":1.0,\"truth\":\"train-moved\",\"subject\":\"block/w1\"}\n";
+    std::fs::write(&truth, line.repeat(40)).expect("written");
+    let layout = fixture("layouts/two-districts.toml");
+    let output = checkrail(&["replay", layout.to_str().unwrap(), truth.to_str().unwrap()]);
+    assert_eq!(output.status.code(), Some(2));
+    let told = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(told.lines().last().is_some_and(|it| it.ends_with("try.jsonl")), "{told}");
+    let complaints = told.lines().filter(|it| it.starts_with("journal line")).count();
+    assert!((1..15).contains(&complaints), "{told}");
+}

@@ -78,11 +78,13 @@ struct Lines<'a> {
     /// The latest instant of the journal.
     last: Mono,
     complaints: u64,
+    /// Lines that said something.
+    useful: u64,
 }
 
 impl<'a> Lines<'a> {
     const fn new(channels: &'a ChannelTable) -> Self {
-        Self { channels, last: Mono::START, complaints: 0 }
+        Self { channels, last: Mono::START, complaints: 0, useful: 0 }
     }
 
     /// What to hand to the supervisor at `last`.
@@ -98,12 +100,28 @@ impl<'a> Lines<'a> {
             }
             self.last = self.last.max(t);
         }
+        self.useful += u64::from(parsed.input.is_some() && parsed.complaint.is_none());
         parsed.input
     }
 
-    /// At most a hundred complaints: a broken journal must not bury the first of them.
+    /// A file of which no line could be used is no journal, and a replay of it shows nothing.
+    ///
+    /// # Errors
+    /// [`Failure::Argument`].
+    fn require_journal(&self, path: &Path) -> Result<(), Failure> {
+        if self.useful > 0 || self.complaints == 0 {
+            return Ok(());
+        }
+        let truth = path.to_string_lossy();
+        let hint = truth.strip_suffix(".truth.jsonl").map_or_else(String::new, |name| {
+            format!("; it is the truth beside a journal, which is {name}.jsonl")
+        });
+        Err(Failure::Argument(format!("{}: no line is one of a journal{hint}", path.display())))
+    }
+
+    /// Only the first complaints: a broken journal must not bury them.
     fn complain(&mut self, number: u64, what: &str) {
-        const MOST: u64 = 100;
+        const MOST: u64 = 10;
         self.complaints += 1;
         if self.complaints <= MOST {
             print::error_line(&format!("journal line {number}: {what}"));
@@ -137,6 +155,7 @@ impl<'a, W: Write> Replay<'a, W> {
             self.supervisor.finish(self.lines.last);
             self.drain()?;
             settle(self.output.flush())?;
+            self.lines.require_journal(path)?;
         }
         Ok(Exit::Done)
     }

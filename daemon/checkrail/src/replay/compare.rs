@@ -64,6 +64,7 @@ pub fn run(
         }
         Ok(true)
     })?;
+    lines.require_journal(&args.journal)?;
     let until = lines.last;
     let [own, tried_faults] = runs.map(|run| run.end(until));
     let comparison = Comparison {
