@@ -73,8 +73,10 @@ fn list(client: &Client, only: Option<&str>) -> Result<Exit, Failure> {
     let empty = Vec::new();
     let machines = all["machines"].as_array().unwrap_or(&empty);
     let sessions = all["sessions"].as_array().unwrap_or(&empty);
+    let mut machines: Vec<&Value> = machines.iter().collect();
+    machines.sort_by_cached_key(|it| natural(text(&it["machine"])));
     let mut proved = 0;
-    for it in machines {
+    for it in &machines {
         proved += usize::from(it["state"] == "proved");
         let id = text(&it["machine"]);
         if only.is_some_and(|only| !id.eq_ignore_ascii_case(only)) {
@@ -88,6 +90,13 @@ fn list(client: &Client, only: Option<&str>) -> Result<Exit, Failure> {
     }
     print::line(&format!("{proved} of {} machines proved", machines.len()))?;
     Ok(Exit::Done)
+}
+
+/// T2 before T10, as the pages list them.
+fn natural(id: &str) -> (String, u64, String) {
+    let begin = id.trim_end_matches(|letter: char| letter.is_ascii_digit());
+    let number = id[begin.len()..].parse().unwrap_or(0);
+    (begin.to_lowercase(), number, id.to_owned())
 }
 
 /// `proved 2026-11-25 by IH`, `due`.
@@ -107,4 +116,16 @@ fn standing(it: &Value) -> String {
 /// A text of an answer; nothing where it is none.
 fn text(value: &Value) -> &str {
     value.as_str().unwrap_or_default()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn machines_are_listed_as_people_count_them() {
+        let mut ids = ["T10", "T2", "S1-b", "T1", "S1-a"];
+        ids.sort_by_key(|id| natural(id));
+        assert_eq!(ids, ["S1-a", "S1-b", "T1", "T2", "T10"]);
+    }
 }
