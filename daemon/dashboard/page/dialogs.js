@@ -151,9 +151,9 @@ function restoreBody(at, held, answer, close) {
     ${refusal(answer)}
     <div class="buttons"><button @click=${close}>Leave it off</button>
       <button class="act hold ${held.down ? 'down' : ''}" ?disabled=${blocked}
-        @pointerdown=${() => held.press()} @pointerup=${() => held.letGo()} @pointerleave=${() => held.letGo()} @pointercancel=${() => held.letGo()}
+        @pointerdown=${() => blocked || held.press()} @pointerup=${() => held.letGo()} @pointerleave=${() => held.letGo()} @pointercancel=${() => held.letGo()}
         @contextmenu=${(e) => e.preventDefault()} @click=${(e) => held.click(e)}>${holdWords(held, answer, open.length, on)}</button></div>
-    <p class="quiet small" aria-live="polite">${blocked ? '' : 'Hold the button for one second, or press Enter twice.'}</p>`;
+    <p class="quiet small" aria-live="polite">${on || store.isLost() ? '' : open.length ? 'Acknowledge the alarm above, then hold the button for one second.' : 'Hold the button for one second, or press Enter twice.'}</p>`;
 }
 
 /** @param {Held} held @param {any} answer @param {number} open @param {boolean} on */
