@@ -1,5 +1,7 @@
 //! `checkrail probe`: asks a Modbus device once and prints everything that its registers may mean.
 
+use std::io::ErrorKind;
+
 use links::modbus::{
     decode::words,
     pdu::{Answer, Question, exception},
@@ -81,7 +83,7 @@ fn settings(args: &ProbeArgs) -> Result<ModbusSettings, Failure> {
     })
 }
 
-const fn hint(error: &ProbeError) -> &'static str {
+fn hint(error: &ProbeError) -> &'static str {
     match error {
         ProbeError::Fault(Fault::Silent) => {
             "; is the unit number right, are baud rate and parity, are the two wires swapped?"
@@ -89,8 +91,16 @@ const fn hint(error: &ProbeError) -> &'static str {
         ProbeError::Fault(Fault::Check | Fault::Short(_) | Fault::Long) => {
             "; baud rate or parity may be wrong, or two units have one number"
         }
+        ProbeError::Open { source, .. } => match source.kind() {
+            ErrorKind::PermissionDenied => {
+                "; the user needs access to it, on most systems by the group `dialout`"
+            }
+            ErrorKind::ConnectionRefused | ErrorKind::TimedOut => {
+                "; does the device or gateway listen there, and do address and port fit?"
+            }
+            _ => "; is it a serial device, is it plugged in, and does its name fit?",
+        },
         ProbeError::Fault(Fault::OwnEcho | Fault::Unit(_) | Fault::Other(_) | Fault::Header)
-        | ProbeError::Open { .. }
         | ProbeError::Line(_)
         | ProbeError::Busy => "",
     }

@@ -31,7 +31,12 @@ pub fn run(args: &ReportArgs) -> Result<Exit, Failure> {
         None => reader.last_start().map_err(|why| failure(why, &folder))?.unwrap_or(to),
     };
     if to < from {
-        return Err(Failure::Argument("`--to` lies before `--from`".to_owned()));
+        let what = if args.to.is_some() {
+            "`--to` lies before `--from`"
+        } else {
+            "`--from` is yet to come"
+        };
+        return Err(Failure::Argument(what.to_owned()));
     }
     let session = reader.session(from, to).map_err(|why| failure(why, &folder))?;
     write(&written(&session, args.format, &zone), args.out.as_deref())?;

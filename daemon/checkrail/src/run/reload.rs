@@ -29,7 +29,7 @@ enum Refused {
     #[error(transparent)]
     Unusable(#[from] Failure),
     /// It differs in more than settings.
-    #[error("changed, and part of what is fixed at the start: {}; restart Checkrail to take it over", .0.join(", "))]
+    #[error("{} changed, which is fixed at the start: restart Checkrail to take it over", .0.join(", "))]
     Beyond(Vec<String>),
     /// An empty operator token would let everybody act.
     #[error("the operator token is empty")]
