@@ -72,7 +72,7 @@ function timeline(it) {
 
 /** @param {any} it */
 const faults = (it) => html`<section class="panel" aria-labelledby="h-f"><div class="head"><h2 id="h-f">Faults</h2></div>${it.faults.length ? html`<div class="scroll" tabindex="0" role="region" aria-label="Faults of the session"><table class="rows stack"><thead><tr><th scope="col">Fault</th><th scope="col">When</th><th scope="col">District</th><th scope="col">What</th><th scope="col">First suspect</th></tr></thead>
-  <tbody>${it.faults.map((f) => html`<tr><th scope="row"><a href="/faults/${f.fault}">${f.fault}</a></th><td data-label="When">${clock(f.trigger_us / 1000)}</td><td data-label="District">${f.district}</td><td data-label="What" class="wide">${f.text}</td><td data-label="First suspect" class="wide">${f.named ? `${f.named} (named)` : (f.suspect ?? 'not known')}</td></tr>`)}</tbody></table></div>` : html`<p class="pad">None was recorded.</p>`}</section>`;
+  <tbody>${it.faults.map((f) => html`<tr><th scope="row"><a href="/faults/${f.fault}">${f.fault}</a></th><td data-label="When">${clock(f.trigger_us / 1000)}</td><td data-label="District">${f.district}</td><td data-label="What" class="wide">${f.text}</td><td data-label="First suspect" class="wide">${f.named ? `${f.named.replace('frog/', '')} (named)` : (f.suspect?.replace('frog/', '') ?? 'not known')}</td></tr>`)}</tbody></table></div>` : html`<p class="pad">None was recorded.</p>`}</section>`;
 
 /** @param {any} it */
 function alarms(it) {
