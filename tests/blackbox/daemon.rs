@@ -146,6 +146,9 @@ async fn rubbish_on_every_topic_harms_nothing() {
         session.node.publish_at(topic, false, body).await;
     }
     session.measure_for(Duration::from_secs(2)).await;
+    // Whoever misspells a topic looks at the daemon's terminal first.
+    let told = daemon.says("district/nowhere/current");
+    assert!(told.contains("ReadingBad") && told.contains("is no input of the layout"), "{told}");
     let orders: Vec<Heard> = session
         .node
         .rest()

@@ -3,7 +3,7 @@
 use links::{AlarmMessage, Links};
 use supervision::{
     alarm::{AlarmChange, AlarmState, Subject},
-    output::{Decision, Output},
+    output::{Decision, Event, EventKind, Output},
     words,
 };
 use tracing::{debug, error, info, warn};
@@ -58,6 +58,9 @@ pub fn log(output: &Output, loaded: &Loaded, nodes: &[String]) {
                 .first()
                 .map(|suspect| words::accused_name(&loaded.layout, suspect.accused));
             info!(t, fault = record.number.0, suspect, "FaultClosed");
+        }
+        Decision::Event(Event { kind: EventKind::ReadingBad { source, what }, .. }) => {
+            warn!(t, source, what, "ReadingBad");
         }
         Decision::Event(event) => {
             let text = words::event_text(event, &loaded.layout);
