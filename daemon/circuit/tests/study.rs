@@ -372,6 +372,23 @@ fn the_summary_names_what_is_in_danger_and_only_that() {
 }
 
 #[test]
+fn the_summary_begins_with_errors_of_the_wiring() {
+    let text = TURNOUT.replace("LIMIT", "5 A").replace("BREAKER", ELECTRONIC);
+    let text = text.replace("CUT", "true").replace("POLES", TWO);
+    let swapped = text.replace(
+        "normal = \"right\"\nreverse = \"left\"",
+        "normal = \"left\"\nreverse = \"right\"",
+    );
+    let first = |text: &str| {
+        let layout = read(text);
+        let load = Settings::default().train_load;
+        report::summary(&layout, &run(&layout), load).swap_remove(0)
+    };
+    assert!(first(&text).starts_with("Every short trips"), "{}", first(&text));
+    assert!(first(&swapped).starts_with("The wiring has 1 error, "), "{}", first(&swapped));
+}
+
+#[test]
 fn any_short_of_a_study_can_be_had_as_a_netlist() {
     let layout = turnout("5 A", ELECTRONIC, true, TWO);
     let study = run(&layout);

@@ -1,6 +1,6 @@
 //! The answer of a study in a few sentences, before anybody reads a table.
 
-use wiring::{layout::Layout, units::Microamps};
+use wiring::{check::check, finding::Severity, layout::Layout, units::Microamps};
 
 use super::names;
 use crate::study::{Contact, Study, Trips, Verdict, contact::Spot};
@@ -11,12 +11,26 @@ const LISTED: usize = 8;
 /// Sentences, the worst news first. `load` is the load that the voltage drops were studied with.
 #[must_use]
 pub fn summary(layout: &Layout, study: &Study, load: Microamps) -> Vec<String> {
-    let mut sentences = vec![clearing(study)];
+    let mut sentences: Vec<String> = wrong(layout).into_iter().collect();
+    sentences.push(clearing(study));
     sentences.extend(contacts(study));
     sentences.extend(coins(study));
     sentences.extend(lowest(study, load));
     sentences.extend(unwatched(layout, study));
     sentences
+}
+
+/// A contact that is protected on the wrong rail is no good news: what is wrong with the wiring comes before.
+fn wrong(layout: &Layout) -> Option<String> {
+    let findings = check(layout).findings;
+    let errors = findings.iter().filter(|it| it.code.severity() == Severity::Error).count();
+    let s = if errors == 1 { "" } else { "s" };
+    (errors > 0).then(|| {
+        format!(
+            "The wiring has {errors} error{s}, which `checkrail check` shows: correct that first. What follows is of the \
+             wiring as it is described."
+        )
+    })
 }
 
 fn clearing(study: &Study) -> String {
