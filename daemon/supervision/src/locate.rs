@@ -12,7 +12,7 @@ mod signs;
 mod tests;
 mod weights;
 
-pub use advice::advice;
+pub use advice::{Cut, advice};
 pub use alike::{alike, alike_name, inseparable};
 pub use evidence::{
     Around, BlockFacts, Came, Evidence, FrogFacts, MachineSign, Others, PolaritySign, PowerBack,

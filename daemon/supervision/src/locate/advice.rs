@@ -10,13 +10,24 @@ use wiring::{
 use super::evidence::{Evidence, MachineSign, Others};
 use crate::record::{Accused, Suspect};
 
-/// What to do in a district, in order. `cut_proved` tells whether it is proved off. The evidence may be that of a fault
+/// What is known of the district's power when its steps are told.
+#[derive(Clone, Copy, Debug, Eq, PartialEq)]
+pub enum Cut {
+    /// Proved off.
+    Proved,
+    /// Ordered off, and no reading proves it.
+    NotProved,
+    /// Neither it nor its booster has an actuator.
+    Impossible,
+}
+
+/// What to do in a district, in order. The evidence may be that of a fault
 /// that took another district first.
 #[must_use]
 pub fn advice(
     evidence: &Evidence,
     suspects: &[Suspect],
-    (district, cut_proved): (DistrictIx, bool),
+    (district, cut): (DistrictIx, Cut),
     layout: &Layout,
 ) -> Vec<String> {
     let other = match evidence.others {
@@ -28,17 +39,20 @@ pub fn advice(
     if evidence.opened_by_itself {
         return opened_by_itself(district);
     }
-    let mut steps = vec![if cut_proved {
-        format!("District {district} is cut and proved off.")
-    } else {
-        format!(
+    let mut steps = vec![match cut {
+        Cut::Proved => format!("District {district} is cut and proved off."),
+        Cut::NotProved => format!(
             "The cut of district {district} is not proved: switch its booster off by hand first."
-        )
+        ),
+        Cut::Impossible => format!(
+            "Checkrail has no relay that cuts district {district}: switch its booster off by hand first."
+        ),
     }];
     if let Some(first) = suspects.first() {
         steps.push(remedy(evidence, first.accused, layout));
     }
     steps.push(match other.map(|it| &layout.districts[it.at()].id) {
+        None if cut == Cut::Impossible => "Then switch its booster on again.".to_owned(),
         None => format!("Then restore district {district}."),
         Some(other) => format!(
             "Then restore district {district}, and {other}, which the same fault took: not one of the two before it is cleared."

@@ -388,6 +388,12 @@ impl Guard {
         self.nudging = 0;
     }
 
+    /// A fault current that nothing could cut is over: its end is no work of a breaker that was quicker.
+    pub(crate) fn handle_told_over(&mut self) {
+        self.short.reset();
+        self.recent = None;
+    }
+
     /// A sample while the district is off: it only makes the past from which the next step is measured.
     pub(crate) fn handle_idle_current(&mut self, sample: Sample) {
         self.baseline.push(sample.at, sample.amps);

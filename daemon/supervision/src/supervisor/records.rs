@@ -136,11 +136,16 @@ impl Supervisor {
         let feed = self.model.feed_at(Feed::District(district));
         let booster = layout.districts[district.at()].booster.at();
         let off = self.powers[feed].is_proved_off() || self.powers[booster].is_proved_off();
+        let cut = match (off, self.cut_target(district)) {
+            (true, _) => locate::Cut::Proved,
+            (false, Some(_)) => locate::Cut::NotProved,
+            (false, None) => locate::Cut::Impossible,
+        };
         let residual = self.guards[district.at()].settings().residual;
         let current = self.model.district_current[district.at()];
         let mut record = recording.close(at, current, residual);
         record.inseparable = locate::inseparable(&evidence, &suspects, &layout);
-        record.advice = locate::advice(&evidence, &suspects, (district, off), &layout);
+        record.advice = locate::advice(&evidence, &suspects, (district, cut), &layout);
         record.suspects = suspects;
         record.evidence = evidence;
         if self.closed.len() >= NAMEABLE {

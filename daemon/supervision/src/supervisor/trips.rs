@@ -87,6 +87,7 @@ impl Supervisor {
         let step = self.guards[district.at()].settings().step;
         if amps < base + step.percent(50) {
             self.told_only[district.at()] = false;
+            self.guards[district.at()].handle_told_over();
             self.end_episode(district, at);
             self.end_causes(district, at);
         }

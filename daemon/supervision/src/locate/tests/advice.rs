@@ -48,7 +48,8 @@ fn what_one_event_cannot_tell_apart_is_named_together_with_the_next_test() {
 fn advice_after_a_breaker_that_opened_unasked_speaks_of_the_breaker() {
     let layout = sample::layout();
     let evidence = Evidence { opened_by_itself: true, ..running(vec![quiet(0)]) };
-    let steps = advice(&evidence, &rank(&evidence, &layout), (QUARRY, true), &layout).join(" ");
+    let steps =
+        advice(&evidence, &rank(&evidence, &layout), (QUARRY, Cut::Proved), &layout).join(" ");
     assert!(steps.contains("without an order") && steps.contains("breaker"), "{steps}");
     assert!(!steps.contains("cut and proved"), "{steps}");
 }
@@ -74,13 +75,13 @@ fn advice_says_the_cut_first_then_the_remedy_then_restore() {
     let layout = sample::layout();
     let evidence = running(vec![entered(3), quiet(0)]);
     let suspects = rank(&evidence, &layout);
-    let steps = advice(&evidence, &suspects, (QUARRY, true), &layout);
+    let steps = advice(&evidence, &suspects, (QUARRY, Cut::Proved), &layout);
     assert_eq!(steps[0], "District quarry is cut and proved off.");
     assert_eq!(
         steps[1],
         "Throw T4 to reverse with no wheel on its points, or back the train off T4."
     );
     assert_eq!(steps[2], "Then restore district quarry.");
-    let unproved = advice(&evidence, &suspects, (QUARRY, false), &layout);
+    let unproved = advice(&evidence, &suspects, (QUARRY, Cut::NotProved), &layout);
     assert!(unproved[0].contains("not proved"), "{}", unproved[0]);
 }

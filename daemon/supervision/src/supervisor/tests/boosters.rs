@@ -1,7 +1,7 @@
 //! Districts that fall with their booster or are judged by it, and sums that do not agree.
 
-use super::rig::{Rig, acts, alarms, check_orders, check_with, running};
-use crate::output::Decision;
+use super::rig::{LAYOUT, Rig, acts, alarms, check_orders, check_with, running};
+use crate::{output::Decision, start::Start};
 
 #[test]
 fn at_the_boosters_limit_is_cut_after_half_a_second() {
@@ -37,6 +37,30 @@ fn a_district_without_an_actuator_is_one_fault_until_its_booster_is_off() {
          1100..9000/20 district/shed/current 0.0",
     );
     assert_eq!(rig.shown(|what| matches!(what, Decision::FaultClosed(_))).len(), 1);
+}
+
+#[test]
+fn a_short_that_nothing_can_cut_is_one_fault_until_its_current_has_gone() {
+    let mut rig = Rig::new_with(&LAYOUT.replace("cut = true", "cut = false"), Start::journal());
+    rig.play(
+        "0..1000/20 district/shed/current 0.4
+         1000..1300/20 district/shed/current 5.0
+         1300..2000/20 district/shed/current 0.0
+         2000..2300/20 district/shed/current 5.0
+         2300..9000/20 district/shed/current 0.0",
+    );
+    let records: Vec<_> = rig
+        .outputs
+        .iter()
+        .filter_map(|output| match &output.what {
+            Decision::FaultClosed(record) => Some(record),
+            _ => None,
+        })
+        .collect();
+    let causes: Vec<_> = records.iter().map(|it| it.cause.word()).collect();
+    assert_eq!(causes, ["short-circuit", "short-circuit"], "as often as its breaker recloses");
+    let first = &records[0].advice[0];
+    assert!(first.starts_with("Checkrail has no relay that cuts district shed"), "{first}");
 }
 
 /// F42: a welded actuator.
