@@ -40,6 +40,12 @@ test('a district that a run-through took says which turnout, and the record says
   assert.deepEqual(steps({ ...record, complete: false }), []);
 });
 
+test('a short that nothing can cut is the sentence, and a count of lesser alarms is', () => {
+  const alarm = (priority, text) => ({ alarm: 'short-circuit', district: 0, turnout: null, state: 'unacknowledged', priority, text, shelved_until: null });
+  const titles = ['high', 'low'].map((priority) => headline(state({ alarms: [alarm(priority, 'District quarry: short circuit')] })).title);
+  assert.deepEqual(titles, ['District quarry: short circuit.', '1 alarm to look at.']);
+});
+
 // faults.md, must never happen: 'all clear' while a lock-out stands.
 test('a lock-out is named whatever is known of the power', () => {
   for (const power of ['on', 'restoring', 'cutting', 'cut', 'cut-failed', 'unknown']) {

@@ -82,7 +82,10 @@ function otherAlarm(s) {
   const alarms = s.alarms.filter((a) => !isAside(a) && (isActive(a) || isOpen(a)));
   if (alarms.length === 0) return null;
   const first = [...alarms].sort((a, b) => level(a.priority) - level(b.priority))[0];
-  return { level: level(first.priority), title: `${count(alarms.length, 'alarm')} to look at.`, more: `${thin(first.text)}.`.replace(/\.\.$/, '.') };
+  const said = `${thin(first.text)}.`.replace(/\.\.$/, '.');
+  const all = `${count(alarms.length, 'alarm')} to look at.`;
+  // A short that nothing can cut is read from across the room, a count is not.
+  return level(first.priority) === 1 ? { level: 1, title: said, more: all } : { level: level(first.priority), title: all, more: said };
 }
 
 /** @param {any} s */
