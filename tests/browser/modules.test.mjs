@@ -44,6 +44,8 @@ test('a short that nothing can cut is the sentence, and a count of lesser alarms
   const alarm = (priority, text) => ({ alarm: 'short-circuit', district: 0, turnout: null, state: 'unacknowledged', priority, text, shelved_until: null });
   const titles = ['high', 'low'].map((priority) => headline(state({ alarms: [alarm(priority, 'District quarry: short circuit')] })).title);
   assert.deepEqual(titles, ['District quarry: short circuit.', '1 alarm to look at.']);
+  const latched = { ...alarm('high', 'District quarry: short circuit'), latched: true, raised: 7 };
+  assert.deepEqual(headline(state({ alarms: [latched] })).about, { district: 'quarry', raised: 7 });
 });
 
 // faults.md, must never happen: 'all clear' while a lock-out stands.

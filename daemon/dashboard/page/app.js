@@ -5,7 +5,7 @@ import { loadSession, post, session, signOut } from './act.js';
 import { Announcer } from './announce.js';
 import { restoreDialog, signInDialog } from './dialogs.js';
 import { headline } from './headline.js';
-import { todo } from './todo.js';
+import { newest, todo } from './todo.js';
 import { listen } from './keys.js';
 import { applyPrefs, prefer, prefs } from './prefs.js';
 import { beat, sign } from './signs.js';
@@ -188,7 +188,7 @@ async function leave() {
 
 /** The sentence on top. @param {any} head @param {any} s @param {boolean} lost */
 function top(head, s, lost) {
-  const fault = head.fault;
+  const fault = head.fault ?? (head.about && !lost ? newest(head.about, draw) : null);
   const steps = fault === null || lost ? [] : todo(fault, draw);
   return html`<section class="headline l${head.level}" aria-label="State">
     ${sign(head.level, { size: 34 })}

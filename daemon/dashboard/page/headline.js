@@ -3,13 +3,13 @@
 import { capital, count, isActive, isAside, isOpen, level, percent, thin, trouble } from './words.js';
 
 /**
- * @typedef {{level: number, title: string, detail: string, fault: number|null, restore: number|null}} Headline
+ * @typedef {{level: number, title: string, detail: string, fault: number|null, restore: number|null, about: {district: string, raised: number}|null}} Headline
  */
 
 /** @param {any} s the state @returns {Headline} */
 export function headline(s) {
   const said = worst(s);
-  return { level: 0, fault: null, restore: null, ...said, detail: [said.more, counts(s)].filter(Boolean).join(' ') };
+  return { level: 0, fault: null, restore: null, about: null, ...said, detail: [said.more, counts(s)].filter(Boolean).join(' ') };
 }
 
 /** @param {any} s */
@@ -85,7 +85,8 @@ function otherAlarm(s) {
   const said = `${thin(first.text)}.`.replace(/\.\.$/, '.');
   const all = `${count(alarms.length, 'alarm')} to look at.`;
   // A short that nothing can cut is read from across the room, a count is not.
-  return level(first.priority) === 1 ? { level: 1, title: said, more: all } : { level: level(first.priority), title: all, more: said };
+  const about = first.latched && first.district !== null ? { district: s.districts[first.district].id, raised: first.raised } : null;
+  return level(first.priority) === 1 ? { level: 1, title: said, more: all, about } : { level: level(first.priority), title: all, more: said };
 }
 
 /** @param {any} s */
