@@ -320,6 +320,36 @@ async fn a_taken_port_of_the_embedded_broker_is_an_error_that_names_it() {
 }
 
 #[tokio::test]
+async fn an_embedded_broker_with_a_password_takes_nobody_without_it() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("password");
+    std::fs::write(&file, "ballast\n").expect("written");
+    let mut settings = mqtt(BrokerAddress::Embedded { listen: "127.0.0.1:0".to_owned() });
+    let own = settings.mqtt.as_mut().expect("the link");
+    own.user = Some("crew".to_owned());
+    own.password_file = Some(file.to_string_lossy().into_owned());
+    let bench = Bench::start(&settings).await;
+    bench.until_up(true).await;
+    let port = bench.links.embedded_broker().expect("the embedded broker").port();
+    assert!(taken(port, Some(("crew", "ballast"))).await, "by the password");
+    for login in [None, Some(("crew", "sleepers")), Some(("crew", "")), Some(("yard", "ballast"))] {
+        assert!(!taken(port, login).await, "by {login:?}");
+    }
+    bench.links.stop().await;
+}
+
+/// Whether the broker takes a client that says this.
+async fn taken(port: u16, login: Option<(&str, &str)>) -> bool {
+    let mut options = rumqttc::MqttOptions::new("somebody", "127.0.0.1", port);
+    if let Some((user, password)) = login {
+        options.set_credentials(user, password);
+    }
+    let (_client, mut events) = rumqttc::AsyncClient::new(options, 8);
+    let answer = tokio::time::timeout(PATIENCE, events.poll()).await.expect("an answer");
+    matches!(answer, Ok(rumqttc::Event::Incoming(rumqttc::Packet::ConnAck(_))))
+}
+
+#[tokio::test]
 async fn a_birth_of_a_hundred_kilobytes_is_read() {
     let Some(mosquitto) = Mosquitto::start(free_port()).await else { return };
     let mut bench = Bench::start(&mqtt(at(mosquitto.port))).await;

@@ -7,11 +7,15 @@ use std::net::SocketAddr;
 
 use crate::links::StartError;
 
-/// Starts the broker and tells where it listens; port 0 asks for a free one.
+/// Starts the broker and tells where it listens; port 0 asks for a free one. With a login, user and password, it takes
+/// nobody without it.
 ///
 /// It has no way to be stopped: it ends with the process.
 #[cfg(feature = "broker")]
-pub(crate) async fn start(listen: &str) -> Result<SocketAddr, StartError> {
+pub(crate) async fn start(
+    listen: &str,
+    login: Option<(String, String)>,
+) -> Result<SocketAddr, StartError> {
     use std::{net::TcpListener, time::Duration};
 
     let failed =
@@ -22,7 +26,7 @@ pub(crate) async fn start(listen: &str) -> Result<SocketAddr, StartError> {
     let inner = TcpListener::bind("127.0.0.1:0")
         .and_then(|probe| probe.local_addr())
         .map_err(|error| failed(&error))?;
-    let mut broker = rumqttd::Broker::new(config(inner));
+    let mut broker = rumqttd::Broker::new(config(inner, login));
     std::thread::Builder::new()
         .name("broker".to_owned())
         .spawn(move || {
@@ -42,12 +46,12 @@ pub(crate) async fn start(listen: &str) -> Result<SocketAddr, StartError> {
 }
 
 #[cfg(feature = "broker")]
-fn config(address: SocketAddr) -> rumqttd::Config {
+fn config(address: SocketAddr, login: Option<(String, String)>) -> rumqttd::Config {
     let connections = rumqttd::ConnectionSettings {
         connection_timeout_ms: 5000,
         max_payload_size: super::MOST_PACKET,
         max_inflight_count: 100,
-        auth: None,
+        auth: login.map(|it| [it].into()),
         external_auth: None,
         dynamic_filters: true,
     };
@@ -71,6 +75,9 @@ fn config(address: SocketAddr) -> rumqttd::Config {
 
 /// This build has none.
 #[cfg(not(feature = "broker"))]
-pub(crate) async fn start(_listen: &str) -> Result<SocketAddr, StartError> {
+pub(crate) async fn start(
+    _listen: &str,
+    _login: Option<(String, String)>,
+) -> Result<SocketAddr, StartError> {
     Err(StartError::NoBroker)
 }

@@ -110,7 +110,9 @@ impl MqttLink {
                 (None, format!("{}://{host}:{port}", if *tls { "mqtts" } else { "mqtt" }))
             }
             BrokerAddress::Embedded { listen } => {
-                let address = broker::start(listen).await?;
+                let login = options::login(settings);
+                let login = login.map_err(|why| StartError::Settings(vec![why]))?;
+                let address = broker::start(listen, login).await?;
                 (Some(address), format!("embedded {address}"))
             }
         };

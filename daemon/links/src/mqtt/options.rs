@@ -54,10 +54,7 @@ pub(crate) fn client(
         id: format!("{}{suffix}", settings.client_id),
         host,
         port,
-        login: match &settings.user {
-            Some(user) => Some((user.clone(), password(settings.password_file.as_deref())?)),
-            None => None,
-        },
+        login: login(settings)?,
         transport: if tls { Some(encryption(settings)?) } else { None },
         will,
     };
@@ -65,6 +62,12 @@ pub(crate) fn client(
         MqttVersion::V3 => ClientOptions::V3(Box::new(plan.v3())),
         MqttVersion::V5 => ClientOptions::V5(Box::new(plan.v5())),
     })
+}
+
+/// User and password of the settings: what a client says, and what a broker of our own asks for.
+pub(crate) fn login(settings: &MqttSettings) -> Result<Option<(String, String)>, String> {
+    let Some(user) = &settings.user else { return Ok(None) };
+    Ok(Some((user.clone(), password(settings.password_file.as_deref())?)))
 }
 
 /// What either version is told.

@@ -30,7 +30,7 @@ const BROKER: [Key; 12] = [
     or("version", Value::Word(&["3.1.1", "5"]), "3.1.1", "Version of MQTT to speak."),
     or("root", TEXT, "checkrail", "Root of all topics."),
     or("client-id", TEXT, "checkrail", "Name that the broker knows Checkrail by."),
-    may("user", TEXT, "User name."),
+    may("user", TEXT, "User name. An embedded broker takes nobody without it."),
     may("password-file", TEXT, "File that holds the password; readable by Checkrail alone."),
     may("ca-file", TEXT, "Certificate of the broker's authority."),
     may("certificate-file", TEXT, "Certificate of Checkrail; with `key-file`."),
