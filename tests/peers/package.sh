@@ -12,6 +12,14 @@ systemd-analyze security --offline=true --threshold=15 --no-pager deploy/checkra
 strip -o "$folder/checkrail" "$CHECKRAIL_BIN"
 first=$(deploy/package --binary "$folder/checkrail" --out "$folder" --revision 1)
 second=$(deploy/package --binary "$folder/checkrail" --out "$folder" --revision 2)
+# The same program in the same bytes: from a copy of the tree elsewhere, written at another time, with another umask and zone.
+mkdir "$folder/copy"
+git ls-files -co --exclude-standard | tar -c --mtime=2001-01-01 -T - | tar -x -C "$folder/copy"
+again=$(export SOURCE_DATE_EPOCH && SOURCE_DATE_EPOCH=$(git log -1 --format=%ct) && umask 077 && cd "$folder/copy" &&
+    TZ=Asia/Tokyo deploy/package --binary "$folder/checkrail" --out "$folder/again" --revision 1)
+cmp "$first" "$again"
+# It says which libc it needs: an older system would take the package, and the program would not start.
+dpkg-deb -f "$first" Depends | grep -qE '(^|, )libc6 \(>= [0-9.]+\)' || { dpkg-deb -f "$first" Depends; exit 1; }
 
 sudo=
 [ "$(id -u)" -eq 0 ] || sudo=sudo
