@@ -1,5 +1,7 @@
 //! What is fixed about a layout, looked up on every reading: computed once, dense by index.
 
+mod borders;
+
 use std::sync::Arc;
 
 use circuit::loops::{self, Loops};
@@ -14,6 +16,7 @@ use wiring::{
     units::Microamps,
 };
 
+use self::borders::Leg;
 use crate::{alarm::Subject, input::Feed};
 
 /// Where a reading goes.
@@ -60,6 +63,10 @@ pub(crate) struct FrogModel {
     pub(crate) poles: Vec<(PoleIx, f64)>,
     /// The most that the circuit can push through it.
     pub(crate) most: Microamps,
+    /// What lies beyond the joined ports of its trackwork.
+    pub(crate) legs: Vec<Leg>,
+    /// Where it or one of its legs lies, ascending.
+    districts: Vec<DistrictIx>,
 }
 
 /// Everything fixed about a layout: made once, shared by every supervisor of it.
@@ -69,6 +76,8 @@ pub struct Model {
     pub(crate) channels: Arc<ChannelTable>,
     pub(crate) proof: Arc<PolarityProof>,
     pub(crate) neighbours: Vec<Vec<BlockIx>>,
+    /// By district, the others that a wheel can bridge to, ascending.
+    meeting: Vec<Vec<DistrictIx>>,
     /// Loop resistances, as the studies compute them.
     pub(crate) loops: Loops,
     pub(crate) routes: Vec<Route>,
@@ -146,6 +155,7 @@ impl Model {
                 })
                 .collect(),
             feed_channels: feed_channels(&layout, &channels),
+            meeting: borders::meeting(&layout, &frogs, &neighbours),
             neighbours,
             loops,
             frogs,
@@ -304,6 +314,7 @@ fn frog_model(layout: &Layout, loops: &Loops, frog: FrogIx) -> FrogModel {
     let conductance: f64 = it.poles.iter().map(|pole| 1.0 / contact(pole.pole)).sum();
     let poles =
         it.poles.iter().map(|pole| (pole.pole, 1.0 / contact(pole.pole) / conductance)).collect();
+    let legs = borders::legs(layout, it.trackwork);
     FrogModel {
         block,
         district: layout.blocks[block.at()].district,
@@ -311,6 +322,8 @@ fn frog_model(layout: &Layout, loops: &Loops, frog: FrogIx) -> FrogModel {
         reverser: layout.blocks[block.at()].reverser,
         poles,
         most: most_through(layout, loops, frog),
+        districts: borders::districts(layout, block, &legs),
+        legs,
     }
 }
 

@@ -4,7 +4,6 @@ use circuit::loops::FrogLoop;
 use wiring::{
     channel::{Object, Quantity},
     index::{BlockIx, DistrictIx, FrogIx},
-    layout::End,
     trackwork::Port,
     units::{Microamps, Microohms, Micros, Mono},
 };
@@ -160,15 +159,8 @@ impl Supervisor {
         (0..layout.frogs.len()).map(FrogIx::new).filter(move |&frog| {
             let own = self.model.frogs[frog.at()].district;
             let fed = !layout.frogs[frog.at()].poles.is_empty();
-            fed && (booster(own) == booster(district) || self.meets(frog, district))
+            fed && (booster(own) == booster(district) || self.model.frog_meets(frog, district))
         })
-    }
-
-    /// The frog or one of its legs lies in the district.
-    pub(super) fn meets(&self, frog: FrogIx, district: DistrictIx) -> bool {
-        let layout = &self.model.layout;
-        self.model.frogs[frog.at()].district == district
-            || self.legs(frog).any(|(_, block, _)| layout.blocks[block.at()].district == district)
     }
 
     fn frog_facts(&self, frog: FrogIx, onset: Mono) -> FrogFacts {
@@ -314,33 +306,10 @@ impl Supervisor {
 
     /// The block that lies beyond each port of a frog's trackwork, and whether the port is on an open route.
     pub(super) fn legs(&self, frog: FrogIx) -> impl Iterator<Item = (Port, BlockIx, bool)> + '_ {
-        let layout = &self.model.layout;
-        let trackwork = &layout.trackwork[self.model.frogs[frog.at()].trackwork.at()];
         let row = self.frogs[frog.at()].expectation().row;
         let open = row.map(|row| self.model.proof.frog(frog).rows[row].open_ports);
-        trackwork.at_port.iter().enumerate().filter_map(move |(nth, (port, joined))| {
-            let (track, _) = (*joined)?;
-            let used = open.is_none_or(|open| open & (1 << nth) != 0);
-            Some((*port, self.beyond(track, trackwork.block), used))
-        })
-    }
-
-    /// The block of a track, or of the track after it where it still lies in the trackwork's own block.
-    fn beyond(&self, track: wiring::index::TrackIx, own: BlockIx) -> BlockIx {
-        let layout = &self.model.layout;
-        let it = &layout.tracks[track.at()];
-        if it.block != own {
-            return it.block;
-        }
-        let next = [it.from, it.to].into_iter().find_map(|end| match end {
-            End::Joint(joint) => layout.joints[joint.at()]
-                .ends
-                .iter()
-                .map(|(track, _)| layout.tracks[track.at()].block)
-                .find(|block| *block != own),
-            End::Port(..) => None,
-        });
-        next.unwrap_or(own)
+        let used = move |bit| open.is_none_or(|open| open & bit != 0);
+        self.model.frogs[frog.at()].legs.iter().map(move |it| (it.port, it.block, used(it.bit)))
     }
 
     /// A train on a leg that the turnout is not set for.

@@ -3,7 +3,7 @@
 //! both districts showed.
 
 use wiring::{
-    index::{BlockIx, DistrictIx, FrogIx},
+    index::FrogIx,
     units::{Micros, Mono},
 };
 
@@ -57,20 +57,7 @@ impl Supervisor {
             // Power that comes back there makes engines charge: that is another matter.
             && first.evidence.power_back.is_none()
             && later.evidence.power_back.is_none()
-            && self.districts_meet(first.district, later.district)
-    }
-
-    /// A wheel can stand on a border of theirs.
-    fn districts_meet(&self, one: DistrictIx, other: DistrictIx) -> bool {
-        let of = |block: BlockIx| self.model.layout.district_of_block(block);
-        let beside = |block: &BlockIx| {
-            let near = self.model.neighbours.get(block.at()).map_or(&[][..], Vec::as_slice);
-            near.iter().any(|it| of(*it) == other)
-        };
-        let mut frogs = (0..self.model.layout.frogs.len()).map(FrogIx::new);
-        one != other
-            && (self.model.district_blocks[one.at()].iter().any(beside)
-                || frogs.any(|frog| self.meets(frog, one) && self.meets(frog, other)))
+            && self.model.districts_meet(first.district, later.district)
     }
 
     /// Adds what another district knew when it followed. Its edges are counted from the onset of the first: those after

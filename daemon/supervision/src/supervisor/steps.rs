@@ -268,8 +268,9 @@ impl Supervisor {
         evidence.frogs.retain_mut(|facts| {
             let frog = facts.frog;
             let own = self.model.frogs[frog.at()].district;
-            let here = self.meets(frog, mine);
-            facts.at_boundary = here && other.is_some_and(|other| self.meets(frog, other));
+            let here = self.model.frog_meets(frog, mine);
+            facts.at_boundary =
+                here && other.is_some_and(|other| self.model.frog_meets(frog, other));
             // A train on a leg that lies here draws from here, by the leg's rail, into a frog of the district beside.
             let leg = facts
                 .wrong_leg
