@@ -3,7 +3,11 @@
 //! The table of a layout is complete: a channel that is not in it does not exist. A link resolves a name once, at its
 //! edge; everything behind works with [`ChannelIx`] and [`Channel`].
 
+mod names;
+
 use std::collections::BTreeMap;
+
+use self::names::Names;
 
 use crate::{
     index::{BlockIx, BoosterIx, ChannelIx, DistrictIx, FrogIx, MachineIx, PoleIx, ReverserIx},
@@ -138,8 +142,7 @@ pub struct Channel {
 #[derive(Clone, Debug)]
 pub struct ChannelTable {
     channels: Vec<Channel>,
-    names: Vec<String>,
-    by_name: BTreeMap<String, ChannelIx>,
+    names: Names,
     by_channel: BTreeMap<Channel, ChannelIx>,
 }
 
@@ -148,12 +151,8 @@ impl ChannelTable {
     #[must_use]
     pub fn new(layout: &Layout) -> Self {
         use Quantity as Q;
-        let mut table = Self {
-            channels: Vec::new(),
-            names: Vec::new(),
-            by_name: BTreeMap::new(),
-            by_channel: BTreeMap::new(),
-        };
+        let mut table =
+            Self { channels: Vec::new(), names: Names::default(), by_channel: BTreeMap::new() };
         let powered = [Q::Current, Q::Voltage, Q::Feedback, Q::Power];
         for (at, it) in layout.boosters.iter().enumerate() {
             table.add(Object::Booster(BoosterIx::new(at)), "booster", &it.id, &powered);
@@ -189,8 +188,7 @@ impl ChannelTable {
             let index = ChannelIx::new(self.channels.len());
             let name = format!("{kind}/{id}/{}", quantity.word());
             self.channels.push(channel);
-            self.names.push(name.clone());
-            self.by_name.insert(name, index);
+            self.names.push(name);
             self.by_channel.insert(channel, index);
         }
     }
@@ -210,7 +208,7 @@ impl ChannelTable {
     /// The channel of a name such as `district/quarry/current`.
     #[must_use]
     pub fn find(&self, name: &str) -> Option<ChannelIx> {
-        self.by_name.get(name).copied()
+        self.names.find(name).map(ChannelIx::new)
     }
 
     /// The index of a channel.
@@ -228,7 +226,7 @@ impl ChannelTable {
     /// The name of a channel.
     #[must_use]
     pub fn name(&self, index: ChannelIx) -> &str {
-        &self.names[index.at()]
+        self.names.get(index.at())
     }
 
     /// The object part of a channel's name: `district/quarry`.
@@ -241,7 +239,7 @@ impl ChannelTable {
     /// All names, in order of index.
     #[must_use]
     pub fn names(&self) -> &[String] {
-        &self.names
+        self.names.all()
     }
 
     /// All channels with their indices.
