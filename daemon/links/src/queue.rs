@@ -90,12 +90,23 @@ impl Arrivals {
 
 impl Sink {
     pub(crate) fn send(&self, at: Instant, input: Input) {
+        self.send_all(at, [input]);
+    }
+
+    /// All that one message gave.
+    pub(crate) fn send_all(&self, at: Instant, inputs: impl IntoIterator<Item = Input>) {
+        let mut inputs = inputs.into_iter().peekable();
+        if inputs.peek().is_none() {
+            return;
+        }
         {
             let mut waiting = self.shared.waiting.lock().unwrap_or_else(PoisonError::into_inner);
-            if waiting.len() >= self.most {
-                make_room(&mut waiting, &self.shared.dropped);
+            for input in inputs {
+                if waiting.len() >= self.most {
+                    make_room(&mut waiting, &self.shared.dropped);
+                }
+                waiting.push_back(Arrived { at, input });
             }
-            waiting.push_back(Arrived { at, input });
         }
         self.shared.wake.notify_one();
     }

@@ -7,10 +7,10 @@ mod document;
 mod map;
 mod order;
 
-use std::time::Instant;
+use std::{collections::BTreeMap, time::Instant};
 
 use supervision::input::{Quality, Reading};
-use wiring::channel::ChannelTable;
+use wiring::{channel::ChannelTable, index::ChannelIx};
 
 pub(crate) use self::map::Mapping;
 use self::{
@@ -22,8 +22,8 @@ use self::{
 #[derive(Debug)]
 pub(crate) struct Foreign {
     mapping: Mapping,
-    /// By channel.
-    sources: Vec<Source>,
+    /// Of the channels that were heard of: few or none on most layouts, and all of them are asked for their delay.
+    sources: BTreeMap<ChannelIx, Source>,
     pub(crate) counts: ForeignCounts,
 }
 
@@ -55,9 +55,8 @@ pub(crate) struct Given {
 }
 
 impl Foreign {
-    pub(crate) fn new(mapping: Mapping, channels: &ChannelTable) -> Self {
-        let sources = vec![Source::default(); channels.len()];
-        Self { mapping, sources, counts: ForeignCounts::default() }
+    pub(crate) fn new(mapping: Mapping) -> Self {
+        Self { mapping, sources: BTreeMap::new(), counts: ForeignCounts::default() }
     }
 
     pub(crate) const fn mapping(&self) -> &Mapping {
@@ -97,7 +96,7 @@ impl Foreign {
         if message.retained {
             return (Some(Quality::Late), 0);
         }
-        let source = &mut self.sources[mapped.channel.at()];
+        let source = self.sources.entry(mapped.channel).or_default();
         let Judged { quality, out_of_order, missing } =
             source.judge(mapped.stamp, mapped.is_measured, message.at);
         self.counts.out_of_order += u64::from(out_of_order);
@@ -106,6 +105,6 @@ impl Foreign {
 
     /// Largest extra delay of any sender lately. Unit: ms.
     pub(crate) fn lag(&self) -> u32 {
-        self.sources.iter().map(Source::lag).max().unwrap_or(0)
+        self.sources.values().map(Source::lag).max().unwrap_or(0)
     }
 }

@@ -97,7 +97,7 @@ impl Intake {
         mapping: Mapping,
     ) -> Self {
         let newest = vec![Newest::default(); channels.len()];
-        let foreign = Foreign::new(mapping, &channels);
+        let foreign = Foreign::new(mapping);
         let prefix = if broker == "mqtt" { String::new() } else { format!("{broker}.") };
         Self {
             prefix,
