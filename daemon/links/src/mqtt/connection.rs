@@ -38,6 +38,8 @@ struct State {
     /// QoS 1 messages in the client that have no number yet, in their order.
     waiting: VecDeque<Posted>,
     trouble: String,
+    /// The goodbye was given to the client: that the broker hangs up then is no trouble.
+    parting: bool,
     connections: u64,
 }
 
@@ -57,8 +59,8 @@ type Unacknowledged = BTreeMap<u16, (Instant, Posted)>;
 pub(crate) enum Happened {
     /// Connected, subscriptions asked for.
     Up,
-    /// Not connected any more.
-    Down,
+    /// Not connected any more; why, where that is news.
+    Down(Option<String>),
     /// A message came.
     Message(Message, Instant),
     /// The broker refused a subscription.
@@ -87,7 +89,9 @@ impl Wire {
     }
 
     pub(crate) fn part(&self) -> bool {
-        self.lock().client.as_ref().is_some_and(Client::part)
+        let mut state = self.lock();
+        state.parting = state.client.as_ref().is_some_and(Client::part);
+        state.parting
     }
 
     pub(crate) fn is_up(&self) -> bool {
@@ -111,6 +115,7 @@ impl Wire {
         state.waiting.clear();
         state.client = Some(client);
         state.trouble.clear();
+        state.parting = false;
         state.connections += 1;
     }
 
@@ -119,7 +124,7 @@ impl Wire {
         let mut state = self.lock();
         state.client = None;
         state.waiting.clear();
-        let news = state.trouble != trouble;
+        let news = !state.parting && state.trouble != trouble;
         trouble.clone_into(&mut state.trouble);
         news
     }
@@ -135,11 +140,8 @@ impl Wire {
         loop {
             let connections = self.connections();
             let trouble = self.session(&options, &filters, &mut on).await;
-            if self.down(&trouble) {
-                let client = options.client_id();
-                tracing::warn!(client, trouble, "not connected to the MQTT broker");
-            }
-            on(Happened::Down);
+            let is_news = self.down(&trouble);
+            on(Happened::Down(is_news.then_some(trouble)));
             if self.connections() > connections {
                 pause = SHORTEST_PAUSE;
             }

@@ -205,7 +205,7 @@ impl MqttLink {
         {
             let mut intake = lock(&self.intake);
             intake.handle_timeout(now);
-            intake.drain_ready().for_each(|input| self.sink.send(now, input));
+            self.sink.send_all(now, intake.drain_ready());
         }
         let again = lock(&self.desk).handle_timeout(now);
         self.send(again);
@@ -225,7 +225,10 @@ impl MqttLink {
                 drop(outbox);
                 self.flush();
             }
-            Happened::Down => {}
+            Happened::Down(Some(trouble)) => {
+                tracing::warn!(broker = self.address, trouble, "not connected to the MQTT broker");
+            }
+            Happened::Down(None) => {}
             Happened::Message(message, at) => self.message(&message, at),
             Happened::Refused(filter) => {
                 tracing::error!(filter, "the broker refuses a subscription");
@@ -255,7 +258,14 @@ impl MqttLink {
                 let again = lock(&self.desk).connected(now);
                 self.send(again);
             }
-            Happened::Down => lock(&self.desk).disconnected(),
+            Happened::Down(news) => {
+                lock(&self.desk).disconnected();
+                // A broker that is away is told of by the other connection.
+                if let (Some(trouble), true) = (news, self.main.is_up()) {
+                    let broker = &self.address;
+                    tracing::warn!(broker, trouble, "not connected to the MQTT broker for orders");
+                }
+            }
             Happened::Undelivered(posted, verdict) => {
                 self.undelivered(&posted, &verdict);
                 if let Some(order) = posted.order {
@@ -277,7 +287,7 @@ impl MqttLink {
         let news = {
             let mut intake = lock(&self.intake);
             intake.handle(incoming);
-            intake.drain_ready().for_each(|input| self.sink.send(at, input));
+            self.sink.send_all(at, intake.drain_ready());
             intake.take_news()
         };
         for it in news {

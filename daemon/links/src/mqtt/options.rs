@@ -22,15 +22,6 @@ pub(crate) enum ClientOptions {
     V5(Box<v5::MqttOptions>),
 }
 
-impl ClientOptions {
-    pub(crate) fn client_id(&self) -> String {
-        match self {
-            Self::V3(it) => it.client_id(),
-            Self::V5(it) => it.client_id(),
-        }
-    }
-}
-
 /// Finds before anything is started what cannot be read; the reader of the layout file has found all else.
 pub(crate) fn check(settings: &MqttSettings) -> Result<(), Vec<String>> {
     client(settings, None, "", None).map(drop).map_err(|why| vec![why])
