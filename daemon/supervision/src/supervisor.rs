@@ -243,6 +243,13 @@ impl Supervisor {
         self.outputs.pop_front()
     }
 
+    /// Whether orders were taken and what follows from them is still to be made: by the next [`Self::poll_output`], or
+    /// before the next input is looked at. The order has time to pass until then.
+    #[must_use]
+    pub fn owes(&self) -> bool {
+        self.waits() && self.outputs.is_empty()
+    }
+
     /// When to call [`Self::handle_timeout`] next: at once while outputs wait to be drained. Ask again after every call.
     #[must_use]
     pub fn poll_deadline(&self) -> Option<Mono> {

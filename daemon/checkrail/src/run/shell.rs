@@ -2,7 +2,9 @@
 //!
 //! Orders leave first. Whatever else a reading caused waits in `later` until no order is left, and nothing in this
 //! task ever waits for a disk, a network client or the dashboard. After each order the task steps aside once, so that
-//! the link writes it to its wire before the record and the locating are made, also where both share one thread.
+//! the link writes it to its wire, also where both share one thread; and what follows from the last of them, the record
+//! and the locating, waits [`REST_AFTER`] or for the next input, so that a broker or a node on the same machine has the
+//! core to itself while the order passes through it.
 
 use std::{
     collections::{BTreeMap, BTreeSet},
@@ -41,6 +43,9 @@ const VIEW_EVERY: Micros = Micros::from_millis(100);
 
 /// Inputs handled before looking at anything else.
 const BATCH_MAX: usize = 256;
+
+/// What follows from an order is made this long after it, if nothing came in before.
+const REST_AFTER: Micros = Micros::from_millis(1);
 
 /// How long a stop waits for its cuts to be proved.
 const STOP_WITHIN: Micros = Micros::from_millis(2000);
@@ -96,6 +101,8 @@ pub struct Shell {
     last: Mono,
     next_tick: Mono,
     next_view: Mono,
+    /// What follows from an order waits until then.
+    rest: Option<Mono>,
     /// Channels that the stop has ordered cut and that are not proved yet.
     stopping: Option<Stopping>,
 }
@@ -125,6 +132,7 @@ impl Shell {
             last: Mono::START,
             next_tick: Mono::START,
             next_view: Mono::START,
+            rest: None,
             stopping: None,
         };
         shell.permit_everything();
@@ -133,18 +141,26 @@ impl Shell {
 
     /// Runs until `stop` resolves and its cuts are proved, or [`STOP_WITHIN`] has passed.
     pub async fn run(mut self, mut stop: oneshot::Receiver<()>) -> Ended {
+        let alarm = tokio::time::sleep_until(self.wake());
+        tokio::pin!(alarm);
         loop {
-            let wake = tokio::time::Instant::from_std(self.parts.clock.instant(self.next_wake()));
+            let wake = self.wake();
+            // Its place among the runtime's timers is kept as long as it holds.
+            if alarm.deadline() != wake {
+                alarm.as_mut().reset(wake);
+            }
             let stopping = self.stopping.is_some();
             tokio::select! {
+                // Rare things first: readings may come without a pause.
+                biased;
+                _ = &mut stop, if !stopping => self.begin_stop().await,
+                Some(command) = self.parts.commands.recv() => self.take_command(command).await,
+                Some(loaded) = self.parts.settings.recv() => self.resettle(loaded).await,
                 arrived = self.parts.arrivals.recv() => match arrived {
                     Some(arrived) => self.take_batch(arrived).await,
                     None => return self.end().await,
                 },
-                Some(command) = self.parts.commands.recv() => self.take_command(command).await,
-                Some(loaded) = self.parts.settings.recv() => self.resettle(loaded).await,
-                _ = &mut stop, if !stopping => self.begin_stop().await,
-                () = tokio::time::sleep_until(wake) => {}
+                () = &mut alarm => {}
             }
             self.keep_time().await;
             if self
@@ -157,7 +173,14 @@ impl Shell {
         }
     }
 
+    fn wake(&self) -> tokio::time::Instant {
+        self.parts.clock.instant(self.next_wake()).into()
+    }
+
     fn next_wake(&self) -> Mono {
+        if let Some(rest) = self.rest {
+            return rest;
+        }
         let deadline = self.parts.supervisor.poll_deadline();
         let stop = self.stopping.as_ref().map(|stopping| stopping.until);
         [Some(self.next_tick), Some(self.next_view), deadline, stop]
@@ -279,10 +302,14 @@ impl Shell {
         self.request(OperatorRequest { id, who: "checkrail".to_owned(), act: Act::Shutdown }).await;
     }
 
-    /// Ticks, views and the watchdog.
+    /// Deadlines, ticks, views and the watchdog, when the first of them is due.
     async fn keep_time(&mut self) {
         let now = self.parts.clock.now();
         let now = self.now(now);
+        if now < self.next_wake() {
+            return;
+        }
+        self.rest = None;
         self.parts.supervisor.handle_timeout(now);
         if self.next_tick <= now {
             if let Some(report) = self.parts.archivist.poll_report() {
@@ -291,27 +318,42 @@ impl Shell {
             self.parts.supervisor.handle(Input::Tick, now);
             self.next_tick = now + TICK_EVERY;
             self.parts.watchdog.feed();
+            self.parts.tick.beat();
         }
         self.drain(None).await;
-        self.parts.tick.beat();
         if self.next_view <= now {
             self.next_view = now + VIEW_EVERY;
             self.show(now);
         }
     }
 
-    /// Performs what the supervisor decided: orders first, the rest after the last of them.
+    /// Performs what the supervisor decided: orders first, and the rest after the last of them had its time.
     async fn drain(&mut self, arrived: Option<Instant>) {
-        while let Some(output) = self.parts.supervisor.poll_output() {
+        while !self.rests() {
+            let Some(output) = self.parts.supervisor.poll_output() else {
+                self.rest = None;
+                self.announce_all();
+                return;
+            };
             if let Decision::Order(order) = &output.what {
                 self.perform(order, arrived);
                 self.later.push(output);
-                // The link writes it now: the rest of the reading is made when the next output is asked for.
+                self.rest =
+                    self.parts.supervisor.owes().then(|| self.parts.clock.now() + REST_AFTER);
+                // The link writes it now.
                 tokio::task::yield_now().await;
             } else {
                 self.later.push(output);
             }
         }
+    }
+
+    /// An order was handed over and what follows from it is still to be made, but not yet.
+    fn rests(&self) -> bool {
+        self.rest.is_some() && self.parts.supervisor.owes()
+    }
+
+    fn announce_all(&mut self) {
         let mut later = std::mem::take(&mut self.later);
         for output in later.drain(..) {
             self.announce(output);
@@ -408,6 +450,9 @@ impl Shell {
         let now = self.now(now);
         self.parts.supervisor.finish(now);
         self.drain(None).await;
+        if self.rest.take().is_some() {
+            self.drain(None).await;
+        }
         if let Some(recorder) = self.parts.recorder.take() {
             recorder.close();
         }

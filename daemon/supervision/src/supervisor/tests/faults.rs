@@ -37,7 +37,9 @@ fn the_order_is_taken_before_its_record_is_made() {
     rig.play(&running("1000 district/quarry/current 5.0"));
     let input = rig.input("district/quarry/current 5.0");
     rig.sut.handle(input, wiring::units::Mono(1_020_000));
+    assert!(!rig.sut.owes(), "the order is still here");
     let first = rig.sut.poll_output().unwrap();
+    assert!(rig.sut.owes());
     assert!(matches!(first.what, Decision::Order(_)), "{first:?}");
     assert!(rig.sut.recordings.is_empty());
     assert_eq!(
@@ -46,6 +48,7 @@ fn the_order_is_taken_before_its_record_is_made() {
         "more is to be taken"
     );
     rig.drain();
+    assert!(!rig.sut.owes());
     assert_eq!(rig.sut.recordings.len(), 1);
     assert!(rig.outputs.iter().any(|it| matches!(it.what, Decision::FaultOpened { .. })));
 }
