@@ -3,7 +3,7 @@
 use std::{ops::Range, time::Duration};
 
 /// Time between the beginnings of two events.
-const SPACING: Duration = Duration::from_millis(20);
+pub(crate) const SPACING: Duration = Duration::from_millis(20);
 
 /// Orders that come later are lost.
 pub(crate) const LATEST: Duration = Duration::from_secs(3);

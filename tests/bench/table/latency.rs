@@ -34,9 +34,11 @@ const SETTLING: Duration = Duration::from_secs(4);
 pub(crate) struct Measured {
     pub(crate) quiet: Times,
     pub(crate) loaded: Times,
-    /// Percent of a core, one figure a round.
+    /// Percent of a core, one figure a round: without readings, among 5,000 a second, and with a short each
+    /// [`events::SPACING`] besides.
     pub(crate) at_rest: Vec<f64>,
     pub(crate) at_work: Vec<f64>,
+    pub(crate) at_shorts: Vec<f64>,
     /// MB, the most of all rounds.
     pub(crate) resident: f64,
 }
@@ -142,8 +144,11 @@ async fn measure(process: &Process, port: u16, root: &str, plan: &Plan, into: &m
     let others = roles::start("load", &[&port.to_string(), root]);
     sleep(SETTLING).await;
     let work = process.meter();
-    into.loaded.add(&driver.drive(plan.events..2 * plan.events).await, plan.events);
+    sleep(plan.rest).await;
     into.at_work.push(work.percent(process));
+    let shorts = process.meter();
+    into.loaded.add(&driver.drive(plan.events..2 * plan.events).await, plan.events);
+    into.at_shorts.push(shorts.percent(process));
     into.resident = into.resident.max(process.resident());
     drop(others);
 }
@@ -307,8 +312,13 @@ fn costs<'a>(of: impl Fn(Who) -> &'a Measured) -> Vec<Row> {
         let rival = matches!(who, Who::Script | Who::Flow);
         let goal = if rival { "Checkrail at least 4 x less" } else { "" };
         row(
-            &format!("processor, {name}: at rest / among 5,000 readings/s"),
-            &format!("{} % / {} %", number(mean(&it.at_rest)), number(it.cpu())),
+            &format!("processor, {name}: at rest / 5,000 readings/s / shorts besides"),
+            &format!(
+                "{} / {} / {} %",
+                number(mean(&it.at_rest)),
+                number(it.cpu()),
+                number(mean(&it.at_shorts))
+            ),
             &format!("resident {:.1} MB", it.resident),
             &format!("{} x Checkrail's", number(times)),
             &judged(goal, rival.then_some(times).flatten().map(|it| 4.0 <= it)),

@@ -61,8 +61,11 @@ fn run(plan: &Plan, far: &Far, process: &Process, into: &mut Measured) {
     far.busy.store(true, Ordering::Relaxed);
     thread::sleep(Duration::from_secs(1));
     let work = process.meter();
-    into.loaded.add(&far.drive(plan.events..2 * plan.events), plan.events);
+    thread::sleep(plan.rest);
     into.at_work.push(work.percent(process));
+    let shorts = process.meter();
+    into.loaded.add(&far.drive(plan.events..2 * plan.events), plan.events);
+    into.at_shorts.push(shorts.percent(process));
     into.resident = into.resident.max(process.resident());
 }
 
