@@ -56,6 +56,7 @@ must inside systemd-analyze verify /lib/systemd/system/checkrail.service
 must inside sh -c 'zcat /usr/share/man/man1/checkrail-study.1.gz | grep -q coordination'
 must inside bash -c 'source /usr/share/bash-completion/completions/checkrail && complete -p checkrail'
 must inside checkrail check /usr/share/doc/checkrail/examples/starter.toml
+must inside test -x /usr/share/doc/checkrail/examples/mosquitto/certificates
 
 echo "-- start and stop, as the unit does it"
 cp "$root/tmp/layout.toml" "$root/etc/checkrail/layout.toml"
