@@ -1,13 +1,14 @@
 //! The words of alarms: kinds, priorities, transitions, states, and what was seen.
 
 use wiring::{
+    channel::Object,
     layout::{Conductor, Layout, Position},
     units::{Microamps, Micros, Millivolts},
 };
 
 use super::{alarm_table, cause_text, sentence, subject_text};
 use crate::{
-    alarm::{AlarmKey, AlarmKind, AlarmState, Priority, Transition, WrongSensor},
+    alarm::{AlarmKey, AlarmKind, AlarmState, Priority, Subject, Transition, WrongSensor},
     cause::Cause,
     input::{MachinePosition, MeasuredPolarity},
 };
@@ -241,6 +242,12 @@ pub fn alarm_text(layout: &Layout, alarm: AlarmKey, seen: Seen<'_>, node: Option
     let who = sentence(&subject_text(layout, alarm.subject, node));
     match seen {
         Seen::Kind => format!("{who}: {}", alarm_table::row(alarm.kind).meaning),
+        // Its text begins with the contact.
+        Seen::Cause(cause @ Cause::Contact { pole, .. })
+            if alarm.subject == Subject::Object(Object::Pole(pole)) =>
+        {
+            sentence(&cause_text(cause, layout))
+        }
         Seen::Cause(cause) => format!("{who}: {}", cause_text(cause, layout)),
         Seen::Near { percent, estimated } => near_text(&who, alarm.kind, percent, estimated),
         Seen::Frog { expected, measured: MeasuredPolarity::Dead } => {

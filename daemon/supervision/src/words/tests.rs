@@ -161,6 +161,17 @@ fn every_cause_kind_event_and_refusal_says_what_the_snapshot_holds() {
 }
 
 #[test]
+fn an_alarm_names_its_contact_once() {
+    let layout = sample::layout();
+    let pole = wiring::index::PoleIx(0);
+    let subject = Subject::Object(Object::Pole(pole));
+    let alarm = AlarmKey { kind: AlarmKind::ContactOverload, subject };
+    let cause = Cause::Contact { pole, amps: Microamps(5_000_000), estimated: true };
+    let text = alarm_text(&layout, alarm, Seen::Cause(cause), None);
+    assert_eq!(text, "Contact 1 of T1: heat at its limit, 5 A through it (estimated)");
+}
+
+#[test]
 fn the_alarm_reference_is_current() {
     same_as_golden("../../config/ALARMS.md", &alarm_table::alarm_reference());
 }
