@@ -1,10 +1,10 @@
 //! The supervisor's task: it owns the supervisor, hands it inputs with their instants, and performs what it decides.
 //!
-//! Orders leave first. Whatever else a reading caused waits in `later` until no order is left, and nothing in this
-//! task ever waits for a disk, a network client or the dashboard. After each order the task steps aside once, so that
-//! the link writes it to its wire, also where both share one thread; and what follows from the last of them, the record
-//! and the locating, waits [`REST_AFTER`] or for the next input, so that a broker or a node on the same machine has the
-//! core to itself while the order passes through it.
+//! Orders leave first. Whatever else a reading caused waits in `later` until no order is left and no reading waits;
+//! nothing in this task ever waits for a disk, a network client or the dashboard. After each order the task steps aside
+//! once, so that the link writes it to its wire, also where both share one thread; and what follows from the last of
+//! them, the record and the locating, waits [`REST_AFTER`] or for the next input, so that a broker or a node on the same
+//! machine has the core to itself while the order passes through it.
 
 use std::{
     collections::{BTreeMap, BTreeSet},
@@ -196,16 +196,23 @@ impl Shell {
         self.last
     }
 
+    /// Acts on all that waits before anything is told of it: the next reading may be the one that cuts.
     async fn take_batch(&mut self, first: Arrived) {
         let mut next = Some(first);
         for _ in 0..BATCH_MAX {
-            let Some(arrived) = next else { return };
+            let Some(arrived) = next else { break };
             self.take(arrived).await;
             next = self.parts.arrivals.try_recv();
+            if next.is_none() && !self.later.is_empty() && !self.rests() {
+                // There is something to tell. What came in meanwhile goes before it.
+                tokio::task::yield_now().await;
+                next = self.parts.arrivals.try_recv();
+            }
         }
         if let Some(arrived) = next {
             self.take(arrived).await;
         }
+        self.tell();
     }
 
     async fn take(&mut self, arrived: Arrived) {
@@ -213,7 +220,7 @@ impl Shell {
         let now = self.now(now);
         let input = self.notice(arrived.input, now);
         self.parts.supervisor.handle(input, now);
-        self.drain(Some(arrived.at)).await;
+        self.hand_out(Some(arrived.at)).await;
     }
 
     /// Counts and records an input on its way in; gives requests that come over a link a number of ours.
@@ -279,7 +286,7 @@ impl Shell {
         let now = self.parts.clock.now();
         let now = self.now(now);
         self.parts.supervisor.handle(Input::Operator(request), now);
-        self.drain(None).await;
+        self.drain().await;
     }
 
     /// Goes on with settings that were read anew and checked.
@@ -291,7 +298,7 @@ impl Shell {
         info!(revision = loaded.revision, "SettingsTakenOver");
         self.parts.supervisor.resettle(loaded.layout.clone(), "checkrail", &what, now);
         self.parts.loaded = loaded;
-        self.drain(None).await;
+        self.drain().await;
     }
 
     async fn begin_stop(&mut self) {
@@ -320,19 +327,24 @@ impl Shell {
             self.parts.watchdog.feed();
             self.parts.tick.beat();
         }
-        self.drain(None).await;
+        self.drain().await;
         if self.next_view <= now {
             self.next_view = now + VIEW_EVERY;
             self.show(now);
         }
     }
 
-    /// Performs what the supervisor decided: orders first, and the rest after the last of them had its time.
-    async fn drain(&mut self, arrived: Option<Instant>) {
+    /// Performs what the supervisor decided and tells of it, but for what follows from an order that has just left.
+    async fn drain(&mut self) {
+        self.hand_out(None).await;
+        self.tell();
+    }
+
+    /// Hands orders over and keeps the rest for [`Self::tell`]; ends behind an order from which more follows.
+    async fn hand_out(&mut self, arrived: Option<Instant>) {
         while !self.rests() {
             let Some(output) = self.parts.supervisor.poll_output() else {
                 self.rest = None;
-                self.announce_all();
                 return;
             };
             if let Decision::Order(order) = &output.what {
@@ -348,18 +360,22 @@ impl Shell {
         }
     }
 
-    /// An order was handed over and what follows from it is still to be made, but not yet.
-    fn rests(&self) -> bool {
-        self.rest.is_some() && self.parts.supervisor.owes()
-    }
-
-    fn announce_all(&mut self) {
+    /// Tells log, links, history and askers of what was decided, in its order, unless an order has the core.
+    fn tell(&mut self) {
+        if self.rests() {
+            return;
+        }
         let mut later = std::mem::take(&mut self.later);
         for output in later.drain(..) {
             self.announce(output);
         }
         // The list's memory is used again: nothing is allocated for a reading that decides nothing.
         self.later = later;
+    }
+
+    /// An order was handed over and what follows from it is still to be made, but not yet.
+    fn rests(&self) -> bool {
+        self.rest.is_some() && self.parts.supervisor.owes()
     }
 
     fn perform(&mut self, order: &Order, arrived: Option<Instant>) {
@@ -449,9 +465,9 @@ impl Shell {
         let now = self.parts.clock.now();
         let now = self.now(now);
         self.parts.supervisor.finish(now);
-        self.drain(None).await;
+        self.drain().await;
         if self.rest.take().is_some() {
-            self.drain(None).await;
+            self.drain().await;
         }
         if let Some(recorder) = self.parts.recorder.take() {
             recorder.close();
