@@ -190,3 +190,14 @@ async fn a_stop_cuts_and_proves_and_a_kill_loses_nothing_that_was_saved() {
     let status = stop.await.expect("it ends");
     assert!(matches!(status.code(), Some(0 | 3)), "{status}");
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn the_end_of_its_own_connections_is_no_trouble() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let broker = Broker::start(folder.path());
+    let daemon = Daemon::run(folder.path(), &layout(broker.port));
+    let _session = Session::start(broker.port).await;
+    let stop = tokio::task::spawn_blocking(move || daemon.last_words());
+    let rest = stop.await.expect("it ends");
+    assert!(rest.contains("Stopped") && !rest.contains("not connected"), "{rest}");
+}

@@ -114,9 +114,19 @@ impl Daemon {
 
     /// Asks it to stop as a service manager does, and waits for the end.
     pub fn terminate(mut self) -> ExitStatus {
+        self.end()
+    }
+
+    fn end(&mut self) -> ExitStatus {
         let pid = nix::unistd::Pid::from_raw(self.child.id().cast_signed());
         nix::sys::signal::kill(pid, nix::sys::signal::Signal::SIGTERM).expect("it lives");
         self.child.wait().expect("it ends")
+    }
+
+    /// The same; with what it said that nobody has read.
+    pub fn last_words(mut self) -> String {
+        self.end();
+        self.lines.iter().collect::<Vec<_>>().join("\n")
     }
 
     /// Kills it at once.

@@ -81,13 +81,6 @@ pub(super) fn meeting(
     lists
 }
 
-impl FrogModel {
-    /// The frog or one of its legs lies in the district.
-    pub(crate) fn meets(&self, district: DistrictIx) -> bool {
-        self.districts.contains(&district)
-    }
-}
-
 impl super::Model {
     /// A wheel can stand on a border of theirs.
     pub(crate) fn districts_meet(&self, one: DistrictIx, other: DistrictIx) -> bool {
@@ -96,6 +89,6 @@ impl super::Model {
 
     /// The frog or one of its legs lies in the district.
     pub(crate) fn frog_meets(&self, frog: FrogIx, district: DistrictIx) -> bool {
-        self.frogs[frog.at()].meets(district)
+        self.frogs[frog.at()].districts.contains(&district)
     }
 }
