@@ -158,7 +158,7 @@ pub fn output_line(
             "state": change.transition.word(),
             "priority": change.priority.word(),
             "first_out": change.first_out,
-            "text": change.text,
+            "text": &*change.text,
         })),
         Decision::State { channel, value } => {
             let mut line = json!({"t": t, "state": channels.name(*channel), "value": written(value.written())});

@@ -168,7 +168,7 @@ fn life_of(history: &History, at: u64, kind: AlarmKind, object: Object) -> u64 {
             priority: Priority::High,
             first_out: nth == 0,
             under: None,
-            text: "Frog T14: on the wrong rail, conductor A where B belongs".to_owned(),
+            text: "Frog T14: on the wrong rail, conductor A where B belongs".into(),
         };
         let at = at + nth as u64 * 5000;
         history.record(support::item(at, What::Alarm { change, node: None }));

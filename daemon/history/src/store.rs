@@ -174,7 +174,7 @@ impl Writing<'_> {
              ON CONFLICT DO UPDATE SET state = excluded.state, text = excluded.text, \
              changed_us = excluded.changed_us, \
              shelved_until_us = CASE excluded.state WHEN 'shelved' THEN shelved_until_us END",
-            params![kind, subject, change.state.word(), change.text, item.utc],
+            params![kind, subject, change.state.word(), &*change.text, item.utc],
         )?;
         if change.transition.is_unsigned() {
             self.run_sql(

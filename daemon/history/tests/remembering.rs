@@ -51,7 +51,7 @@ fn alarm(at_ms: u64, kind: AlarmKind, transition: Transition, state: AlarmState)
         priority: Priority::High,
         first_out: true,
         under: None,
-        text: "District quarry: short circuit".to_owned(),
+        text: "District quarry: short circuit".into(),
     };
     item(at_ms, What::Alarm { change, node: None })
 }

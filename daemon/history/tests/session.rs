@@ -38,7 +38,7 @@ fn raised(at_ms: u64, priority: Priority, under: Option<AlarmKey>) -> history::I
         priority,
         first_out: false,
         under,
-        text: "Frog T1: on the wrong rail".to_owned(),
+        text: "Frog T1: on the wrong rail".into(),
     };
     item(at_ms, What::Alarm { change, node: None })
 }

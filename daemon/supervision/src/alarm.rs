@@ -1,5 +1,7 @@
 //! Alarms: kinds, priorities, states, after ISA-18.2. The state machine lives here too.
 
+use std::sync::Arc;
+
 use wiring::{
     channel::Object,
     index::{BlockIx, DistrictIx},
@@ -160,8 +162,8 @@ pub struct AlarmChange {
     pub first_out: bool,
     /// More than ten came from its district in ten seconds: it stands under this one, the first of them.
     pub under: Option<AlarmKey>,
-    /// What was seen, in words.
-    pub text: String,
+    /// What was seen, in words: shared by all that tell of it.
+    pub text: Arc<str>,
 }
 
 /// Whose sensor is wrong, as far as sums of currents tell.

@@ -1,6 +1,9 @@
 //! The alarms of a layout: delays, latching, shelving, and what is told of them.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::{
+    collections::{BTreeMap, VecDeque},
+    sync::Arc,
+};
 
 use wiring::{
     index::DistrictIx,
@@ -51,7 +54,7 @@ pub(crate) struct Entry {
     /// The district it belongs to.
     pub(crate) district: Option<DistrictIx>,
     /// What was seen.
-    pub(crate) text: String,
+    pub(crate) text: Arc<str>,
     /// First of its burst.
     pub(crate) first_out: bool,
     /// Gathered under this one.
@@ -77,12 +80,7 @@ pub(crate) struct Entry {
 
 impl Entry {
     /// Nothing stands and nothing was seen yet.
-    const fn normal(
-        priority: Priority,
-        latched: bool,
-        district: Option<DistrictIx>,
-        now: Mono,
-    ) -> Self {
+    fn normal(priority: Priority, latched: bool, district: Option<DistrictIx>, now: Mono) -> Self {
         Self {
             state: AlarmState::Normal,
             stands: false,
@@ -90,7 +88,7 @@ impl Entry {
             priority,
             latched,
             district,
-            text: String::new(),
+            text: Arc::default(),
             first_out: false,
             under: None,
             node: None,
@@ -164,7 +162,7 @@ impl Alarms {
                 state,
                 stands,
                 pending: (is_active(state) && !stands).then(|| now + ASKED_AFRESH),
-                text,
+                text: text.into(),
                 shelved_until,
                 by,
                 ..Entry::normal(row.priority, row.latched, district(alarm), now)
@@ -183,7 +181,7 @@ impl Alarms {
         if entry.stands && !graver {
             return;
         }
-        entry.text = text();
+        entry.text = text().into();
         entry.district = it.district;
         entry.stands = true;
         if graver {
@@ -242,7 +240,7 @@ impl Alarms {
             && is_active(entry.state)
         {
             entry.count = entry.count.saturating_add(1);
-            entry.text = text(entry.count);
+            entry.text = text(entry.count).into();
             entry.pending = Some(quiet(entry.chatters));
             return;
         }
@@ -311,7 +309,7 @@ impl Alarms {
             priority: entry.priority,
             first_out: entry.first_out,
             under: entry.under,
-            text: entry.text.clone(),
+            text: Arc::clone(&entry.text),
         };
         self.changes.push_back((now, change));
         true

@@ -185,10 +185,8 @@ pub struct AlarmView {
     pub latched: bool,
     /// The feed it concerns.
     pub feed: Option<Feed>,
-    /// What was seen.
-    pub text: String,
-    /// What follows from it, and what to do.
-    pub action: String,
+    /// What was seen. What to do is said of its kind: [`crate::words::alarm_table`].
+    pub text: Arc<str>,
 }
 
 /// Who did something, and when.

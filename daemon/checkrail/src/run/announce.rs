@@ -43,7 +43,7 @@ pub fn log(output: &Output, loaded: &Loaded, nodes: &[String]) {
                 subject,
                 state,
                 priority = change.priority.word(),
-                text = change.text,
+                text = &*change.text,
                 "AlarmChanged"
             );
         }
@@ -85,7 +85,7 @@ pub fn publish_alarm(links: &Links, loaded: &Loaded, change: &AlarmChange, nodes
     let message = AlarmMessage {
         state: change.transition.word().to_owned(),
         priority: change.priority.word().to_owned(),
-        text: change.text.clone(),
+        text: change.text.to_string(),
     };
     let standing = match change.state {
         AlarmState::Normal => None,

@@ -1,5 +1,7 @@
 //! Alarms as the page shows them.
 
+use std::sync::Arc;
+
 use serde::Serialize;
 use supervision::{
     alarm::{AlarmKey, Subject},
@@ -43,7 +45,7 @@ pub(crate) struct AlarmRow {
     /// Position of the turnout it concerns.
     pub(crate) turnout: Option<usize>,
     /// What was seen.
-    pub(crate) text: String,
+    pub(crate) text: Arc<str>,
     /// What follows from it, and what to do.
     pub(crate) action: String,
 }
@@ -68,8 +70,8 @@ impl AlarmRow {
             by_at: it.by.as_ref().map(|by| view.wall_of_when(by.at)),
             district: district(fixed, it),
             turnout: turnout(fixed, it.alarm.subject),
-            text: it.text.clone(),
-            action: it.action.clone(),
+            text: Arc::clone(&it.text),
+            action: words::alarm_table::row(it.alarm.kind).advice(),
         }
     }
 }

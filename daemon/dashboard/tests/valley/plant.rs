@@ -245,8 +245,7 @@ impl Plant {
             by: None,
             latched: row.latched,
             feed,
-            text: text.to_owned(),
-            action: row.advice(),
+            text: text.into(),
         });
         self.snapshot.alarms_in_ten_minutes += 1;
     }

@@ -1,5 +1,7 @@
 //! The state at one instant, as plain data; and how a supervisor begins.
 
+use std::sync::Arc;
+
 use wiring::{
     channel::Object,
     index::{BlockIx, ChannelIx, DistrictIx, FrogIx, MachineIx, PoleIx},
@@ -17,14 +19,13 @@ use crate::{
         Snapshot,
     },
     start::{Start, StartPower},
-    words::alarm_table,
 };
 
 impl Supervisor {
     /// What is remembered comes back; everything measured is asked afresh.
     pub(super) fn begin(&mut self, start: Start, now: Mono) {
         let remembered = start.remembered;
-        let model = std::sync::Arc::clone(&self.model);
+        let model = Arc::clone(&self.model);
         self.alarms.remember(remembered.alarms, |key| model.district_of(key.subject), now);
         self.drain_alarms();
         for frog in remembered.proved_pairs {
@@ -185,8 +186,7 @@ impl Supervisor {
                 for_session: it.for_session && it.state == AlarmState::Shelved,
                 latched: it.latched,
                 feed: feed_of(*key, it.district),
-                text: it.text.clone(),
-                action: alarm_table::row(key.kind).advice(),
+                text: Arc::clone(&it.text),
             })
             .collect();
         views.sort_by_key(|it| {

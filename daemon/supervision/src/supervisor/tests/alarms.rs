@@ -18,7 +18,7 @@ fn bad_readings(rig: &Rig) -> String {
 fn told_of_bad_readings(rig: &mut Rig) -> String {
     let told = rig.sut.snapshot().alarms;
     let told = told.iter().find(|it| it.alarm.kind == AlarmKind::ReadingBad);
-    told.map_or_else(String::new, |it| it.text.clone())
+    told.map_or_else(String::new, |it| it.text.to_string())
 }
 
 #[test]
