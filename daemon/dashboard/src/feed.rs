@@ -162,19 +162,25 @@ impl Feed {
         let view = self.view();
         let mut inner = self.lock();
         inner.trend(&view);
-        let followed = self.sender.receiver_count() > 0;
-        if (followed && view.made != inner.made) || inner.sent.elapsed() >= HEARTBEAT {
+        if (self.is_followed() && view.made != inner.made) || inner.sent.elapsed() >= HEARTBEAT {
             self.advance(&mut inner, &view);
         }
     }
 
     fn urgent(&self) {
+        if !self.is_followed() {
+            return;
+        }
         let view = self.view();
         let mut inner = self.lock();
         let known = inner.frame.alarms.iter().map(|it| it.state);
         if !known.eq(view.snapshot.alarms.iter().map(|it| it.state.word())) {
             self.advance(&mut inner, &view);
         }
+    }
+
+    fn is_followed(&self) -> bool {
+        self.sender.receiver_count() > 0
     }
 
     /// Stops the sound of every screen for a time. A new alarm of priority 1 breaks it; the screens see to that.
