@@ -201,3 +201,37 @@ async fn the_end_of_its_own_connections_is_no_trouble() {
     let rest = stop.await.expect("it ends");
     assert!(rest.contains("Stopped") && !rest.contains("not connected"), "{rest}");
 }
+
+/// The standing (nice value, proc_pid_stat(5)) of each thread of the process, by name.
+fn standings(daemon: &Daemon) -> Vec<(String, i32)> {
+    let tasks = std::fs::read_dir(format!("/proc/{}/task", daemon.pid())).expect("its threads");
+    let stats = tasks.filter_map(|it| std::fs::read_to_string(it.ok()?.path().join("stat")).ok());
+    let one = |stat: String| {
+        let (head, tail) = stat.rsplit_once(") ").expect("name in brackets");
+        let name = head.split_once('(').expect("name in brackets").1.to_owned();
+        let nice = tail.split(' ').nth(16).and_then(|it| it.parse().ok()).expect("a nice value");
+        (name, nice)
+    };
+    stats.map(one).collect()
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn pages_and_history_give_way_to_the_thread_that_protects() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let broker = Broker::start(folder.path());
+    let daemon = Daemon::run(folder.path(), &layout(broker.port));
+    let limit = Instant::now() + PATIENCE;
+    let mut found = standings(&daemon);
+    let own = found.iter().find(|(name, _)| name == "checkrail").expect("the first thread").1;
+    let stands_back = |found: &[(String, i32)], part: &str| {
+        let mut those = found.iter().filter(|(name, _)| name == part).peekable();
+        those.peek().is_some() && those.all(|(_, nice)| own < *nice)
+    };
+    while !(stands_back(&found, "history") && stands_back(&found, "pages")) {
+        assert!(Instant::now() < limit, "{found:?}");
+        // A page that answers: its threads have begun.
+        daemon.json("/api/v1/state");
+        found = standings(&daemon);
+    }
+    daemon.kill();
+}

@@ -8,6 +8,7 @@ mod notify;
 mod recorder;
 mod reload;
 mod shell;
+mod standing;
 
 use std::{
     net::SocketAddr,
@@ -112,6 +113,7 @@ pub fn run(args: &RunArgs) -> Result<Exit, Failure> {
 /// Tells the findings of a layout that is watched all the same: the study behind them takes longer than the start.
 fn tell_findings(source: Source, loaded: Loaded) {
     let tell = move || {
+        standing::stand_back();
         // Without `strict` no finding is a failure.
         let _ = source.show_findings(&loaded, false, |_| true);
     };
@@ -179,7 +181,11 @@ const PAGES_THREADS: usize = 2;
 impl Pages {
     fn new() -> Result<Self, Failure> {
         let mut builder = runtime::Builder::new_multi_thread();
-        built(builder.worker_threads(PAGES_THREADS).thread_name("pages")).map(Some).map(Self)
+        builder
+            .worker_threads(PAGES_THREADS)
+            .thread_name("pages")
+            .on_thread_start(standing::stand_back);
+        built(&mut builder).map(Some).map(Self)
     }
 
     async fn serve(&self, settings: Settings, parts: dashboard::Parts) -> Result<Server, Failure> {

@@ -32,6 +32,8 @@ pub struct Settings {
     pub retry: Duration,
     /// The database may have at most so many pages of 4 KiB, as if the disk were full beyond; none: no bound but the disk.
     pub most_pages: Option<u32>,
+    /// Called on the writer's thread before its first write. Default nothing.
+    pub begin: fn(),
 }
 
 impl Default for Settings {
@@ -41,6 +43,7 @@ impl Default for Settings {
             busy: Duration::from_secs(5),
             retry: Duration::from_secs(1),
             most_pages: None,
+            begin: || {},
         }
     }
 }
@@ -111,7 +114,10 @@ impl History {
         };
         let writer = thread::Builder::new()
             .name("history".to_owned())
-            .spawn(move || writer.run())
+            .spawn(move || {
+                (settings.begin)();
+                writer.run();
+            })
             .map_err(|source| OpenError::Directory { path: dir.to_owned(), source })?;
         Ok(Self { queue, writer: Some(writer), opened, remembered })
     }
@@ -161,9 +167,10 @@ impl History {
         let queue = Arc::new(Queue::default());
         let why = chain(failure);
         let shared = Arc::clone(&queue);
-        let writer = thread::Builder::new()
-            .name("history".to_owned())
-            .spawn(move || opening.run(shared, why));
+        let writer = thread::Builder::new().name("history".to_owned()).spawn(move || {
+            (opening.settings.begin)();
+            opening.run(shared, why);
+        });
         let writer = match writer {
             Ok(writer) => Some(writer),
             Err(error) => {

@@ -17,7 +17,10 @@ use supervision::{
 use tracing::{error, info};
 use wiring::units::Mono;
 
-use crate::{run::archive::Shelf, source::Loaded};
+use crate::{
+    run::{archive::Shelf, standing},
+    source::Loaded,
+};
 
 /// Writes the history and lets the dashboard read it.
 pub struct Archivist {
@@ -48,7 +51,8 @@ impl Archivist {
         let names = Names::new(loaded.layout.clone(), loaded.channels.clone());
         let heard = health.clone();
         let hear = move |notice| hear(notice, &heard);
-        let history = History::start(folder, names, Settings::default(), now, hear);
+        let settings = Settings { begin: standing::stand_back, ..Settings::default() };
+        let history = History::start(folder, names, settings, now, hear);
         Self { history, health, told: Health::default(), folder: folder.to_owned() }
     }
 

@@ -12,7 +12,7 @@ use supervision::input::{Reading, Value};
 use tracing::warn;
 use wiring::{channel::ChannelTable, index::ChannelIx, units::Mono};
 
-use crate::{exit::Failure, journal};
+use crate::{exit::Failure, journal, run::standing};
 
 /// Readings that may wait for the disk.
 const MOST_WAITING: usize = 65_536;
@@ -38,7 +38,10 @@ impl Recorder {
         let (sender, receiver) = mpsc::sync_channel(MOST_WAITING);
         let thread = std::thread::Builder::new()
             .name("journal".to_owned())
-            .spawn(move || write_all(&receiver, file, &path, &channels))
+            .spawn(move || {
+                standing::stand_back();
+                write_all(&receiver, file, &path, &channels);
+            })
             .map_err(|source| Failure::Start { what: "journal", source: source.into() })?;
         Ok(Self { sender, thread, lost: 0 })
     }

@@ -1,10 +1,10 @@
 //! The supervisor's task: it owns the supervisor, hands it inputs with their instants, and performs what it decides.
 //!
 //! Orders leave first. Whatever else a reading caused waits in `later` until no order is left and no reading waits;
-//! nothing in this task ever waits for a disk, a network client or the dashboard. After each order the task steps aside
-//! once, so that the link writes it to its wire, also where both share one thread; and what follows from the last of
-//! them, the record and the locating, waits [`REST_AFTER`] or for the next input, so that a broker or a node on the same
-//! machine has the core to itself while the order passes through it.
+//! nothing in this task ever waits for a disk, a network client or the dashboard. After each order the task yields once,
+//! so that the link writes it to its wire, also where both share one thread; and before what follows from the last of
+//! them, the record and the locating, the thread steps aside, so that a broker or a node on the same machine has the core
+//! to itself while the order passes through it.
 
 use std::{
     collections::{BTreeMap, BTreeSet},
@@ -30,7 +30,7 @@ use wiring::{
 
 use crate::{
     clock::{Clock, duration},
-    run::{archivist::Archivist, notify::Watchdog, recorder::Recorder},
+    run::{archivist::Archivist, notify::Watchdog, recorder::Recorder, standing},
     sensing::longer_than_studied,
     source::Loaded,
 };
@@ -43,9 +43,6 @@ const VIEW_EVERY: Micros = Micros::from_millis(100);
 
 /// Inputs handled before looking at anything else.
 const BATCH_MAX: usize = 256;
-
-/// What follows from an order is made this long after it, if nothing came in before.
-const REST_AFTER: Micros = Micros::from_millis(1);
 
 /// How long a stop waits for its cuts to be proved.
 const STOP_WITHIN: Micros = Micros::from_millis(2000);
@@ -101,8 +98,6 @@ pub struct Shell {
     last: Mono,
     next_tick: Mono,
     next_view: Mono,
-    /// What follows from an order waits until then.
-    rest: Option<Mono>,
     /// Channels that the stop has ordered cut and that are not proved yet.
     stopping: Option<Stopping>,
 }
@@ -132,7 +127,6 @@ impl Shell {
             last: Mono::START,
             next_tick: Mono::START,
             next_view: Mono::START,
-            rest: None,
             stopping: None,
         };
         shell.permit_everything();
@@ -178,9 +172,6 @@ impl Shell {
     }
 
     fn next_wake(&self) -> Mono {
-        if let Some(rest) = self.rest {
-            return rest;
-        }
         let deadline = self.parts.supervisor.poll_deadline();
         let stop = self.stopping.as_ref().map(|stopping| stopping.until);
         [Some(self.next_tick), Some(self.next_view), deadline, stop]
@@ -203,7 +194,7 @@ impl Shell {
             let Some(arrived) = next else { break };
             self.take(arrived).await;
             next = self.parts.arrivals.try_recv();
-            if next.is_none() && !self.later.is_empty() && !self.rests() {
+            if next.is_none() && !self.later.is_empty() {
                 // There is something to tell. What came in meanwhile goes before it.
                 tokio::task::yield_now().await;
                 next = self.parts.arrivals.try_recv();
@@ -316,7 +307,6 @@ impl Shell {
         if now < self.next_wake() {
             return;
         }
-        self.rest = None;
         self.parts.supervisor.handle_timeout(now);
         if self.next_tick <= now {
             if let Some(report) = self.parts.archivist.poll_report() {
@@ -334,48 +324,35 @@ impl Shell {
         }
     }
 
-    /// Performs what the supervisor decided and tells of it, but for what follows from an order that has just left.
+    /// Performs what the supervisor decided and tells of it.
     async fn drain(&mut self) {
         self.hand_out(None).await;
         self.tell();
     }
 
-    /// Hands orders over and keeps the rest for [`Self::tell`]; ends behind an order from which more follows.
+    /// Hands orders over and keeps the rest for [`Self::tell`].
     async fn hand_out(&mut self, arrived: Option<Instant>) {
-        while !self.rests() {
-            let Some(output) = self.parts.supervisor.poll_output() else {
-                self.rest = None;
-                return;
-            };
+        while let Some(output) = self.parts.supervisor.poll_output() {
             if let Decision::Order(order) = &output.what {
                 self.perform(order, arrived);
-                self.later.push(output);
-                self.rest =
-                    self.parts.supervisor.owes().then(|| self.parts.clock.now() + REST_AFTER);
                 // The link writes it now.
                 tokio::task::yield_now().await;
-            } else {
-                self.later.push(output);
+                if self.parts.supervisor.owes() {
+                    standing::step_aside();
+                }
             }
+            self.later.push(output);
         }
     }
 
-    /// Tells log, links, history and askers of what was decided, in its order, unless an order has the core.
+    /// Tells log, links, history and askers of what was decided, in its order.
     fn tell(&mut self) {
-        if self.rests() {
-            return;
-        }
         let mut later = std::mem::take(&mut self.later);
         for output in later.drain(..) {
             self.announce(output);
         }
         // The list's memory is used again: nothing is allocated for a reading that decides nothing.
         self.later = later;
-    }
-
-    /// An order was handed over and what follows from it is still to be made, but not yet.
-    fn rests(&self) -> bool {
-        self.rest.is_some() && self.parts.supervisor.owes()
     }
 
     fn perform(&mut self, order: &Order, arrived: Option<Instant>) {
@@ -466,9 +443,6 @@ impl Shell {
         let now = self.now(now);
         self.parts.supervisor.finish(now);
         self.drain().await;
-        if self.rest.take().is_some() {
-            self.drain().await;
-        }
         if let Some(recorder) = self.parts.recorder.take() {
             recorder.close();
         }
