@@ -96,10 +96,13 @@ pub(super) fn may_feed_another(
     powers: &[Power],
     district: DistrictIx,
 ) -> bool {
+    let off = |feed: Feed| powers[model.feed_at(feed)].state() == PowerState::Cut;
     let dead = |beyond: BlockIx| {
         let other = model.layout.district_of_block(beyond);
-        let power = &powers[model.feed_at(Feed::District(other))];
-        other != district && power.state() == PowerState::Cut
+        // With its booster off it has nothing of its own: what flows there comes over the gap, and back through its
+        // closed breaker into all that the booster feeds.
+        let above = Feed::Booster(model.layout.districts[other.at()].booster);
+        other != district && (off(Feed::District(other)) || off(above))
     };
     model.district_blocks[district.at()].iter().any(|own| {
         let beyond = model.neighbours.get(own.at()).map_or(&[][..], Vec::as_slice);

@@ -1,7 +1,7 @@
 //! Engines that charge though no reading says that power returned here: what is no fault, and what is one all the same.
 
-use super::rig::{Rig, acts, check_orders};
-use crate::output::Decision;
+use super::rig::{LAYOUT, Rig, acts, check_orders};
+use crate::{output::Decision, start::Start};
 
 /// The leg of T1 beyond block q2 goes on in the yard.
 const GAP: &str = "
@@ -72,6 +72,27 @@ fn a_wheel_that_joins_a_dead_district_charges_its_engines() {
     // No gap between the two.
     let journal = at_the_gap(true, "0.4", "0.0", &charge(4000));
     assert_eq!(first_cut("", &journal).as_deref(), short);
+}
+
+/// The yard's booster is off and its breaker closed: through the wheel on the gap the engines of all that the booster
+/// feeds charge, and the yard's own sensor sees them before the quarry's does.
+#[test]
+fn a_wheel_that_joins_a_district_whose_booster_is_off_charges_its_engines() {
+    let layout = LAYOUT
+        .replace("[district.quarry]\nbooster = \"main\"", "[district.quarry]\nbooster = \"hill\"");
+    let hill = "[booster.hill]\nvolts = \"15 V\"\nlimit = \"5 A\"\n";
+    let first = |cut: &str| {
+        let then = format!("3999..4100/10 district/yard/current 2.4\n{}", charge(4000));
+        let booster = format!(
+            "{cut}\n0..2000/20 booster/main/current 0.1\n2000..4400/20 booster/main/current 0.0"
+        );
+        let journal = format!("{booster}\n{}", at_the_gap(false, "0.4", "0.0", &then));
+        let mut rig = Rig::new_with(&format!("{layout}\n{hill}\n{GAP}"), Start::journal());
+        rig.play(&journal);
+        rig.shown(acts).into_iter().find(|it| it.contains(" cut district/quarry "))
+    };
+    assert_eq!(first("2000 ! cut booster/main"), None);
+    assert_eq!(first("").as_deref(), Some("4020 cut district/quarry short-circuit"));
 }
 
 #[test]
