@@ -319,6 +319,10 @@ fn list(it: &Outcome, beds: &[Bed]) {
     if !it.cut_beside.is_empty() {
         short.push(format!("cut beside: {}", it.cut_beside.join(", ")));
     }
+    for other in &it.beside {
+        let cut = other.cut.iter();
+        short.extend(cut.map(|cut| format!("cut needlessly for its {}: {cut}", other.scenario)));
+    }
     if 0 < it.cut_without {
         short.push("cut with no fault in place".to_owned());
     }

@@ -44,6 +44,20 @@ fn what_is_no_short_is_not_cut() {
     }
 }
 
+/// F76: a run-through, and in another district engines that charge until their breaker has opened three times. That cut
+/// comes when the run-through is over: it is needless, and not one without any fault.
+#[test]
+fn of_two_faults_each_is_judged_by_itself() {
+    let beds = [Bed::generated(921_703, 34)];
+    let scenario = scenario::find("F76").expect("a scenario of the list");
+    let it = draw::session(&beds, 0, scenario, 8_801_952_341_126_294_806, Guarded::Yes);
+    let it = it.expect("it finds a place");
+    assert!(it.flowed.is_some() && it.cut && it.cut_beside.is_empty(), "{it:?}");
+    assert_eq!(it.cut_without, 0);
+    let other: Vec<_> = it.beside.iter().map(|it| (it.scenario, it.cut.is_some())).collect();
+    assert_eq!(other, [("F40", true)]);
+}
+
 /// faults.md, must never happen: more than 10 alarms in 10 minutes from one cause.
 #[test]
 fn one_cause_is_a_handful_of_alarms() {

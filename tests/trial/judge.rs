@@ -48,6 +48,14 @@ pub struct Named {
     pub said: String,
 }
 
+/// Another fault that the scenario brings with it, and that only asks for telling.
+#[derive(Clone, Debug)]
+pub struct Beside {
+    pub scenario: &'static str,
+    /// What was cut for it all the same.
+    pub cut: Option<String>,
+}
+
 /// What became of one fault.
 #[derive(Clone, Debug)]
 pub struct Outcome {
@@ -72,6 +80,9 @@ pub struct Outcome {
     /// Cuts before the fault was there, or after it had gone, with no short that flowed there: nuisances. A train that a
     /// fault has led astray may short for the first time when it is over.
     pub cut_without: u32,
+    /// Faults that came with it and ask for no cut: a cut for one of them is needless, but neither beside this fault nor
+    /// without any.
+    pub beside: Vec<Beside>,
     pub cause: &'static str,
     pub poles: Vec<Fate>,
     pub named: Option<Named>,
@@ -124,6 +135,8 @@ pub fn judge(
     let mut known = report.districts.clone();
     known.extend(districts.iter().copied());
     let carried = carried(log, &span);
+    let others = others(log, report);
+    let more = More { span: &span, known: &known, others: &others };
     Some(Outcome {
         scenario,
         bed: at,
@@ -133,8 +146,9 @@ pub fn judge(
         cut: order.is_some() && went_off(&bed.layout, log, &districts, &span),
         order_after,
         tripped_after: flowed.and_then(|from| tripped(log, from, &districts, &span)),
-        cut_beside: cut_beside(bed, log, &known, &carried, &span),
-        cut_without: cut_without(bed, log, &span),
+        cut_beside: cut_beside(bed, log, &more, &carried),
+        cut_without: cut_without(bed, log, &more),
+        beside: beside(bed, log, &more),
         cause: order.map_or("", |(_, order)| order.cause.word()),
         poles: fates(&bed.layout, log, report, &span),
         named: record_of(&log.records, report, &span).map(|it| named(bed, it, report)),
@@ -160,10 +174,64 @@ fn is_cut((_, order): &(Mono, supervision::output::Order)) -> bool {
     order.action == Action::Cut
 }
 
+/// Faults that came with the planned one, and when each is in place.
+fn others<'a>(log: &'a Log, planned: &FaultReport) -> Vec<(&'a FaultReport, Span)> {
+    let started = log.truth.iter().filter_map(|event| match &event.what {
+        Truth::FaultStarted(report) if report.number != planned.number => Some((event.at, report)),
+        _ => None,
+    });
+    let placed = started.map(|(start, report)| {
+        let end = ended(log, report.number).unwrap_or(Mono(u64::MAX));
+        (report, Span { start, end })
+    });
+    placed.collect()
+}
+
+/// Whose cut an order is, where there is more than one fault.
+struct More<'a> {
+    span: &'a Span,
+    /// Districts of the planned fault.
+    known: &'a [DistrictIx],
+    others: &'a [(&'a FaultReport, Span)],
+}
+
+impl More<'_> {
+    /// The other fault in place that an order is for, and not for the planned one.
+    fn of(&self, layout: &Layout, at: Mono, object: Object) -> Option<&FaultReport> {
+        if self.span.holds(at) && concerns(layout, object, self.known) {
+            return None;
+        }
+        let mut others = self.others.iter();
+        others
+            .find(|(it, span)| span.holds(at) && concerns(layout, object, &it.districts))
+            .map(|(it, _)| *it)
+    }
+}
+
+/// Of the other faults those that ask for no cut, and what was cut for them.
+fn beside(bed: &Bed, log: &Log, more: &More<'_>) -> Vec<Beside> {
+    let calm = more.others.iter().filter(|(report, _)| {
+        let expected = simulator::scenario::find(report.scenario).map(|it| it.expected);
+        matches!(expected, Some(Expected::Alarm | Expected::Nothing))
+    });
+    calm.map(|(report, span)| {
+        let cut = log.orders.iter().filter(|it| is_cut(it)).find_map(|(at, order)| {
+            let object = bed.channels.channel(order.channel).object;
+            let of = more.of(&bed.layout, *at, object)?;
+            let feed = wiring::channel::subject(&bed.layout, object);
+            let after = at.since(span.start).0 / 1000;
+            (of.number == report.number)
+                .then(|| format!("{feed} ({} after {after} ms)", order.cause.word()))
+        });
+        Beside { scenario: report.scenario, cut }
+    })
+    .collect()
+}
+
 /// A short of the last second is what a cut was for.
 const JUST_BEFORE: Micros = Micros::from_millis(1000);
 
-fn cut_without(bed: &Bed, log: &Log, span: &Span) -> u32 {
+fn cut_without(bed: &Bed, log: &Log, more: &More<'_>) -> u32 {
     let flowed = |at: Mono, object: Object| {
         log.truth.iter().any(|event| match &event.what {
             Truth::ShortBegan { districts, .. } => {
@@ -175,7 +243,11 @@ fn cut_without(bed: &Bed, log: &Log, span: &Span) -> u32 {
         })
     };
     let without = log.orders.iter().filter(|it| {
-        is_cut(it) && !span.holds(it.0) && !flowed(it.0, bed.channels.channel(it.1.channel).object)
+        let object = bed.channels.channel(it.1.channel).object;
+        is_cut(it)
+            && !more.span.holds(it.0)
+            && more.of(&bed.layout, it.0, object).is_none()
+            && !flowed(it.0, object)
     });
     without.count() as u32
 }
@@ -260,10 +332,10 @@ fn tripped(log: &Log, from: Mono, districts: &[DistrictIx], span: &Span) -> Opti
 fn cut_beside(
     bed: &Bed,
     log: &Log,
-    known: &[DistrictIx],
+    more: &More<'_>,
     carried: &[(Mono, DistrictIx)],
-    span: &Span,
 ) -> Vec<String> {
+    let More { span, known, .. } = more;
     let mut beside = Vec::new();
     for (at, order) in log.orders.iter().filter(|it| is_cut(it) && span.holds(it.0)) {
         let object = bed.channels.channel(order.channel).object;
@@ -279,7 +351,8 @@ fn cut_beside(
         let feed = wiring::channel::subject(&bed.layout, object);
         let name =
             format!("{feed} ({} after {} ms)", order.cause.word(), at.since(span.start).0 / 1000);
-        if !needed && !beside.contains(&name) {
+        let of_another = more.of(&bed.layout, *at, object).is_some();
+        if !needed && !of_another && !beside.contains(&name) {
             beside.push(name);
         }
     }

@@ -167,6 +167,7 @@ impl Tally {
             }
             Expected::Cut | Expected::CutOrAlarm => {}
         }
+        it.beside.iter().for_each(|other| self.needless.add(other.cut.is_none()));
         self.cut_without += u64::from(it.cut_without);
         if it.counts() {
             self.millis.extend(it.order_after.map(|span| span.seconds() * 1e3));

@@ -194,7 +194,7 @@ impl World {
             return;
         }
         self.carried_by.extend(districts.iter().copied());
-        let fault = self.faults.latest();
+        let fault = self.faults.latest(&districts);
         self.tell(Truth::ShortBegan { fault, amps, districts, poles });
     }
 

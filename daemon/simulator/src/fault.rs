@@ -161,9 +161,11 @@ impl Faults {
         self.active.iter().flat_map(|active| &active.effects).any(Effect::is_in_motion)
     }
 
-    /// Number of the latest fault in place.
-    pub(crate) fn latest(&self) -> Option<u32> {
-        self.active.iter().filter(|it| it.started.is_some()).map(|it| it.number).max()
+    /// Number of the latest fault in place in one of these districts, or of the latest anywhere.
+    pub(crate) fn latest(&self, districts: &[DistrictIx]) -> Option<u32> {
+        let placed = || self.active.iter().filter(|it| it.started.is_some());
+        let here = placed().filter(|it| it.districts.iter().any(|its| districts.contains(its)));
+        here.map(|it| it.number).max().or_else(|| placed().map(|it| it.number).max())
     }
 }
 

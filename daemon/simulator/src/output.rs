@@ -86,7 +86,7 @@ pub enum Truth {
     },
     /// Short-circuit current began to flow through a wheel or a fault, or another district has come to carry it.
     ShortBegan {
-        /// The latest fault in place, where there is one.
+        /// The latest fault in place in one of its districts, or else anywhere; none is.
         fault: Option<u32>,
         /// Its current, amps.
         amps: f64,

@@ -214,6 +214,20 @@ fn f76_an_inrush_in_another_district_follows_within_a_second() {
     assert!(2.0 < peak || seen.iter().any(|event| opened(&event.what)), "{peak}");
 }
 
+/// Of two faults in place the short is that of its own district, though the other came last.
+#[test]
+fn f76_the_short_is_told_as_the_run_throughs() {
+    let (_, report) = play(VALLEY, 2, "F76");
+    let mut world = world(&layout(VALLEY), Plan::one(2, "F76", at(1_000)));
+    let began = run_until(&mut world, 120, |event| match &event.what {
+        Truth::ShortBegan { fault, districts, .. } => Some((*fault, districts.clone())),
+        _ => None,
+    });
+    let (fault, districts) = began.expect("it flows");
+    assert!(districts.iter().any(|it| report.districts.contains(it)), "{districts:?}");
+    assert_eq!(fault, Some(report.number));
+}
+
 #[test]
 fn f60_a_derailment_on_plain_track_flows_through_no_frog() {
     let (mut world, report) = play(VALLEY, 7, "F60");
