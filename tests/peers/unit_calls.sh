@@ -32,6 +32,7 @@ done < <(sed -n 's/^SystemCallFilter=//p' "$unit")
 strace -f -c -S name -o "$folder/count" "$CHECKRAIL_BIN" run config/starter.toml --listen 127.0.0.1:0 \
     --data "$folder/data" 2>"$folder/said" &
 traced=$!
+trap 'kill "$traced" 2>/dev/null || true' EXIT
 for _ in $(seq 200); do
     address=$(sed -n 's|.*\(http://[0-9.:]*\)/.*|\1|p' "$folder/said" | head -n 1)
     [ -z "$address" ] || break

@@ -136,7 +136,7 @@ pub fn judge(
     known.extend(districts.iter().copied());
     let carried = carried(log, &span);
     let others = others(log, report);
-    let more = More { span: &span, known: &known, others: &others };
+    let faults = Faults { span: &span, known: &known, others: &others };
     Some(Outcome {
         scenario,
         bed: at,
@@ -146,9 +146,9 @@ pub fn judge(
         cut: order.is_some() && went_off(&bed.layout, log, &districts, &span),
         order_after,
         tripped_after: flowed.and_then(|from| tripped(log, from, &districts, &span)),
-        cut_beside: cut_beside(bed, log, &more, &carried),
-        cut_without: cut_without(bed, log, &more),
-        beside: beside(bed, log, &more),
+        cut_beside: cut_beside(bed, log, &faults, &carried),
+        cut_without: cut_without(bed, log, &faults),
+        beside: beside(bed, log, &faults),
         cause: order.map_or("", |(_, order)| order.cause.word()),
         poles: fates(&bed.layout, log, report, &span),
         named: record_of(&log.records, report, &span).map(|it| named(bed, it, report)),
@@ -187,17 +187,18 @@ fn others<'a>(log: &'a Log, planned: &FaultReport) -> Vec<(&'a FaultReport, Span
     placed.collect()
 }
 
-/// Whose cut an order is, where there is more than one fault.
-struct More<'a> {
+/// The planned fault and those that came with it: whose cut an order is.
+struct Faults<'a> {
+    /// When the planned one is in place.
     span: &'a Span,
     /// Districts of the planned fault.
     known: &'a [DistrictIx],
     others: &'a [(&'a FaultReport, Span)],
 }
 
-impl More<'_> {
+impl Faults<'_> {
     /// The other fault in place that an order is for, and not for the planned one.
-    fn of(&self, layout: &Layout, at: Mono, object: Object) -> Option<&FaultReport> {
+    fn other_of(&self, layout: &Layout, at: Mono, object: Object) -> Option<&FaultReport> {
         if self.span.holds(at) && concerns(layout, object, self.known) {
             return None;
         }
@@ -209,15 +210,15 @@ impl More<'_> {
 }
 
 /// Of the other faults those that ask for no cut, and what was cut for them.
-fn beside(bed: &Bed, log: &Log, more: &More<'_>) -> Vec<Beside> {
-    let calm = more.others.iter().filter(|(report, _)| {
+fn beside(bed: &Bed, log: &Log, faults: &Faults<'_>) -> Vec<Beside> {
+    let calm = faults.others.iter().filter(|(report, _)| {
         let expected = simulator::scenario::find(report.scenario).map(|it| it.expected);
         matches!(expected, Some(Expected::Alarm | Expected::Nothing))
     });
     calm.map(|(report, span)| {
         let cut = log.orders.iter().filter(|it| is_cut(it)).find_map(|(at, order)| {
             let object = bed.channels.channel(order.channel).object;
-            let of = more.of(&bed.layout, *at, object)?;
+            let of = faults.other_of(&bed.layout, *at, object)?;
             let feed = wiring::channel::subject(&bed.layout, object);
             let after = at.since(span.start).0 / 1000;
             (of.number == report.number)
@@ -231,7 +232,7 @@ fn beside(bed: &Bed, log: &Log, more: &More<'_>) -> Vec<Beside> {
 /// A short of the last second is what a cut was for.
 const JUST_BEFORE: Micros = Micros::from_millis(1000);
 
-fn cut_without(bed: &Bed, log: &Log, more: &More<'_>) -> u32 {
+fn cut_without(bed: &Bed, log: &Log, faults: &Faults<'_>) -> u32 {
     let flowed = |at: Mono, object: Object| {
         log.truth.iter().any(|event| match &event.what {
             Truth::ShortBegan { districts, .. } => {
@@ -245,8 +246,8 @@ fn cut_without(bed: &Bed, log: &Log, more: &More<'_>) -> u32 {
     let without = log.orders.iter().filter(|it| {
         let object = bed.channels.channel(it.1.channel).object;
         is_cut(it)
-            && !more.span.holds(it.0)
-            && more.of(&bed.layout, it.0, object).is_none()
+            && !faults.span.holds(it.0)
+            && faults.other_of(&bed.layout, it.0, object).is_none()
             && !flowed(it.0, object)
     });
     without.count() as u32
@@ -332,10 +333,10 @@ fn tripped(log: &Log, from: Mono, districts: &[DistrictIx], span: &Span) -> Opti
 fn cut_beside(
     bed: &Bed,
     log: &Log,
-    more: &More<'_>,
+    faults: &Faults<'_>,
     carried: &[(Mono, DistrictIx)],
 ) -> Vec<String> {
-    let More { span, known, .. } = more;
+    let Faults { span, known, .. } = faults;
     let mut beside = Vec::new();
     for (at, order) in log.orders.iter().filter(|it| is_cut(it) && span.holds(it.0)) {
         let object = bed.channels.channel(order.channel).object;
@@ -351,7 +352,7 @@ fn cut_beside(
         let feed = wiring::channel::subject(&bed.layout, object);
         let name =
             format!("{feed} ({} after {} ms)", order.cause.word(), at.since(span.start).0 / 1000);
-        let of_another = more.of(&bed.layout, *at, object).is_some();
+        let of_another = faults.other_of(&bed.layout, *at, object).is_some();
         if !needed && !of_another && !beside.contains(&name) {
             beside.push(name);
         }

@@ -6,6 +6,7 @@ mod valley;
 use std::time::{Duration, Instant};
 
 use client::Server;
+use supervision::alarm::AlarmState;
 
 #[tokio::test]
 async fn a_page_is_given_the_whole_state_and_then_what_changed() {
@@ -100,6 +101,25 @@ async fn a_page_that_has_asked_for_the_whole_state_follows_from_there_on() {
         let mut events = server.client().follow_after(query).await;
         assert_eq!(events.next().await.unwrap().name, "snap", "{query}");
     }
+}
+
+#[tokio::test]
+async fn alarms_make_no_messages_where_no_page_follows() {
+    let server = Server::start(None).await;
+    server.with_plant(|plant| plant.short()).await;
+    let number = async || server.client().get("/api/v1/state").await.json()["q"].as_u64().unwrap();
+    let (first, began) = (number().await, Instant::now());
+    for state in [AlarmState::Acknowledged, AlarmState::Unacknowledged].into_iter().cycle().take(20)
+    {
+        server.publish(|view| view.snapshot.alarms[0].state = state).await;
+        // The beat runs on this thread and has taken note of it before this one goes on.
+        tokio::task::yield_now().await;
+        tokio::task::yield_now().await;
+    }
+    let made = number().await - first;
+    // The heartbeat's, and the one of the question itself.
+    let asked_for = began.elapsed().as_millis() as u64 / 500 + 2;
+    assert!(made <= asked_for, "{made} messages for nobody");
 }
 
 #[tokio::test]

@@ -2,6 +2,9 @@
 //!
 //! Two cores serve the supervisor, the broker and often a node as well. A page or a record that is a millisecond later
 //! harms nobody; an order that waits for one may cost a contact.
+//!
+//! What a thread that stands back shares with the supervisor's is behind locks that are held no longer than a list or a
+//! pointer is moved: it can be put aside while it holds one.
 
 use std::{thread, time::Duration};
 
