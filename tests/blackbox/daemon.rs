@@ -225,12 +225,13 @@ async fn pages_and_history_give_way_to_the_thread_that_protects() {
     let own = found.iter().find(|(name, _)| name == "checkrail").expect("the first thread").1;
     let stands_back = |found: &[(String, i32)], part: &str| {
         let mut those = found.iter().filter(|(name, _)| name == part).peekable();
-        those.peek().is_some() && those.all(|(_, nice)| own < *nice)
+        those.peek().is_some() && those.all(|(_, nice)| *nice == own + 10)
     };
-    while !(stands_back(&found, "history") && stands_back(&found, "pages")) {
+    let pages = |found: &[(String, i32)]| found.iter().filter(|it| it.0 == "pages").count();
+    while !(stands_back(&found, "history") && stands_back(&found, "pages") && 2 < pages(&found)) {
         assert!(Instant::now() < limit, "{found:?}");
-        // A page that answers: its threads have begun.
-        daemon.json("/api/v1/state");
+        // Answered with a thread of the pages that one of theirs has started.
+        daemon.json("/api/v1/faults");
         found = standings(&daemon);
     }
     daemon.kill();

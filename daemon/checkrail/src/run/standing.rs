@@ -8,6 +8,7 @@
 
 use std::{thread, time::Duration};
 
+use rustix::process::{getpid, getpriority_process, setpriority_process};
 use tracing::debug;
 
 /// How far background threads stand back, on the scale of nice(2): at 10 they get about a tenth of what a thread of
@@ -18,10 +19,12 @@ const STANDS_BACK: i32 = 10;
 /// cases; measured on two cores with the latency part of the table in `DEVELOPERS.md`.
 const PASSES_WITHIN: Duration = Duration::from_micros(250);
 
-/// Lets the calling thread stand behind all others of this machine; needs no privilege. On Linux this concerns the
-/// thread alone (sched(7), "The nice value").
+/// Lets the calling thread stand behind the first one of this program; needs no privilege. On Linux a nice value is the
+/// thread's own and is handed down to those that it starts (sched(7), "The nice value"): it is set, not added to, so that
+/// they stand no further back.
 pub fn stand_back() {
-    if let Err(error) = rustix::process::nice(STANDS_BACK) {
+    let first = getpriority_process(Some(getpid()));
+    if let Err(error) = first.and_then(|own| setpriority_process(None, own + STANDS_BACK)) {
         debug!(%error, "a background thread keeps the standing of the supervisor");
     }
 }
