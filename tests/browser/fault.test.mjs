@@ -87,13 +87,16 @@ test('a restore is refused until the cause is acknowledged, and then held for a 
 
 test('a frozen program is told within three seconds, disables acts, and resumes', async () => {
   program.freeze();
-  await page.locator('.strip', { hasText: 'No contact with the supervisor' }).waitFor({ timeout: 3500 });
-  assert.match(await page.locator('h1').first().innerText(), /^Last known: /);
-  const acts = page.locator('.alarms button', { hasText: 'Acknowledge' });
-  for (const button of await acts.all()) assert.ok(await button.isDisabled());
-  await page.waitForFunction(() => document.getElementById('polite').textContent.includes('No contact'), null, { timeout: 8000 });
-  await keep(page, 'disconnected');
-  program.thaw();
+  try {
+    await page.locator('.strip', { hasText: 'No contact with the supervisor' }).waitFor({ timeout: 3500 });
+    assert.match(await page.locator('h1').first().innerText(), /^Last known: /);
+    const acts = page.locator('.alarms button', { hasText: 'Acknowledge' });
+    for (const button of await acts.all()) assert.ok(await button.isDisabled());
+    await page.waitForFunction(() => document.getElementById('polite').textContent.includes('No contact'), null, { timeout: 8000 });
+    await keep(page, 'disconnected');
+  } finally {
+    program.thaw();
+  }
   await page.locator('.strip', { hasText: 'No contact' }).waitFor({ state: 'detached', timeout: 8000 });
   const before = await page.evaluate(() => globalThis.checkrail.store.state.q);
   await page.waitForFunction((q) => globalThis.checkrail.store.state.q > q, before);
