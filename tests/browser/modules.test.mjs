@@ -35,8 +35,9 @@ test('a district that a run-through took says which turnout, and the record says
   const off = district('quarry', { power: 'cut', fault: 7, cause_text: 'short circuit, 4.98 A' });
   const s = state({ districts: [off, district('yard')], turnouts: [{ ...turnout('T1'), trackwork: 'T1' }], alarms: [through] });
   assert.equal(headline(s).title, 'Quarry is off. A train ran through T1, set against it.');
-  const record = { complete: true, suspects: [{ subject: 'frog/T1', text: 'frog T1', share: 0.83 }], advice: ['District quarry is cut and proved off.', 'Back the train off T1.'] };
+  const record = { complete: true, suspects: [{ subject: 'frog/T1', text: 'frog T1', share: 0.83 }], advice: ['Nothing flows in the quarry any more.', 'Back the train off T1.'], advice_done: 1 };
   assert.deepEqual(steps(record), ['First suspect: frog T1, 83\u202f%.', 'Back the train off T1.']);
+  assert.deepEqual(steps({ ...record, advice_done: 0 }).slice(1), record.advice, 'whatever it says');
   assert.deepEqual(steps({ ...record, complete: false }), []);
 });
 

@@ -207,7 +207,7 @@ fn fault_line(at: Mono, record: &FaultRecord, layout: &Layout) -> Json {
         "cleared_after": record.cleared_after.map(wiring::units::Micros::seconds),
         "suspects": suspects,
         "inseparable": record.inseparable,
-        "advice": record.advice,
+        "advice": record.advice.steps,
     })
 }
 

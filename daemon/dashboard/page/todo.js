@@ -54,6 +54,6 @@ export function todo(fault, draw) {
 export function steps(f) {
   const first = f.suspects[0];
   const who = first && first.subject !== 'not-explained' ? [`First suspect: ${first.text}, ${percent(Math.round(first.share * 100))}.`] : [];
-  // That it is cut stands in the sentence already.
-  return f.complete ? [...who, ...f.advice.filter((it) => !/ is cut and proved off\.$/.test(it))] : [];
+  // What is done, that it is cut, stands in the sentence already.
+  return f.complete ? [...who, ...f.advice.slice(f.advice_done)] : [];
 }

@@ -95,6 +95,9 @@ pub struct Fault {
     pub inseparable: Option<String>,
     /// What to do, in order.
     pub advice: Vec<String>,
+    /// How many of the first steps of the advice are done and only say so.
+    #[serde(default)]
+    pub advice_done: usize,
     /// Records of the same fault in other districts.
     #[serde(default)]
     pub beside: Vec<Beside>,

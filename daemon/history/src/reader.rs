@@ -340,6 +340,7 @@ fn unfinished(summary: json::Summary) -> json::Fault {
         suspects: Vec::new(),
         inseparable: None,
         advice: Vec::new(),
+        advice_done: 0,
         beside: Vec::new(),
         waveforms: Vec::new(),
         notes: Vec::new(),

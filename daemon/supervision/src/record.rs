@@ -56,10 +56,19 @@ pub struct FaultRecord {
     pub suspects: Vec<Suspect>,
     /// Which suspects the sensors cannot tell apart, and the next test that would.
     pub inseparable: Option<String>,
-    /// What to do next, in order.
-    pub advice: Vec<String>,
+    /// What to do next.
+    pub advice: Advice,
     /// Records of the same fault in other districts.
     pub beside: Vec<Beside>,
+}
+
+/// What to do after a fault.
+#[derive(Clone, Debug, Default, Eq, PartialEq)]
+pub struct Advice {
+    /// In order.
+    pub steps: Vec<String>,
+    /// How many of the first steps are done and only say so: whoever tells of the cut already leaves them out.
+    pub done: usize,
 }
 
 /// Another district that the same fault took, with a record of its own.

@@ -225,7 +225,7 @@ impl Recording {
             evidence: self.evidence,
             suspects: Vec::new(),
             inseparable: None,
-            advice: Vec::new(),
+            advice: crate::record::Advice::default(),
             beside: self.beside,
         }
     }

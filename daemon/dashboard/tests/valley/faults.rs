@@ -149,6 +149,7 @@ fn fault(number: u32, district: &str, turnout: &str, cleared: f64) -> Value {
         "suspects": suspects(turnout),
         "inseparable": null,
         "advice": [format!("throw {turnout} to normal or back the train"), format!("measure contact 1 of {turnout}"), format!("restore {district}")],
+        "advice_done": 0,
         "waveforms": waveforms(district, turnout, cleared, number == 27),
         "notes": [],
     })

@@ -12,7 +12,9 @@ use supervision::{
         Action, Decision, Event, EventKind, ExpectedPolarity, Order, Output, PowerState,
         ProofStrength,
     },
-    record::{Accused, ContactStress, Cut, FaultNumber, FaultRecord, Reason, Suspect, Waveform},
+    record::{
+        Accused, Advice, ContactStress, Cut, FaultNumber, FaultRecord, Reason, Suspect, Waveform,
+    },
 };
 use wiring::{
     channel::{ChannelTable, Object},
@@ -161,11 +163,15 @@ pub(crate) fn record(number: u32) -> FaultRecord {
         evidence: supervision::locate::Evidence::of(DistrictIx(0)),
         suspects: suspects(),
         inseparable: None,
-        advice: vec![
-            "District quarry is cut and proved off.".to_owned(),
-            "Throw T1 to reverse with no wheel on its points, or back the train off T1.".to_owned(),
-            "Then restore district quarry.".to_owned(),
-        ],
+        advice: Advice {
+            steps: vec![
+                "District quarry is cut and proved off.".to_owned(),
+                "Throw T1 to reverse with no wheel on its points, or back the train off T1."
+                    .to_owned(),
+                "Then restore district quarry.".to_owned(),
+            ],
+            done: 1,
+        },
         beside: Vec::new(),
     }
 }

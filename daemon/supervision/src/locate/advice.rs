@@ -8,7 +8,7 @@ use wiring::{
 };
 
 use super::evidence::{Evidence, MachineSign, Others};
-use crate::record::{Accused, Suspect};
+use crate::record::{Accused, Advice, Suspect};
 
 /// What is known of the district's power when its steps are told.
 #[derive(Clone, Copy, Debug, Eq, PartialEq)]
@@ -29,7 +29,7 @@ pub fn advice(
     suspects: &[Suspect],
     (district, cut): (DistrictIx, Cut),
     layout: &Layout,
-) -> Vec<String> {
+) -> Advice {
     let other = match evidence.others {
         Others::Followed(other, _) if other != district => Some(other),
         Others::Followed(..) => Some(evidence.district),
@@ -37,7 +37,7 @@ pub fn advice(
     };
     let district = &layout.districts[district.at()].id;
     if evidence.opened_by_itself {
-        return opened_by_itself(district);
+        return Advice { steps: opened_by_itself(district), done: 0 };
     }
     let mut steps = vec![match cut {
         Cut::Proved => format!("District {district} is cut and proved off."),
@@ -58,7 +58,7 @@ pub fn advice(
             "Then restore district {district}, and {other}, which the same fault took: not one of the two before it is cleared."
         ),
     });
-    steps
+    Advice { steps, done: usize::from(cut == Cut::Proved) }
 }
 
 /// Nothing was ordered and no fault current seen: the breaker or the supply is the first thing to look at.

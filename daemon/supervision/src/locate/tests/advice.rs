@@ -1,6 +1,7 @@
 //! What is said beside the ranking: who cannot be told from whom, and what to do next.
 
 use super::*;
+use crate::record::Advice;
 
 #[test]
 fn what_one_event_cannot_tell_apart_is_named_together_with_the_next_test() {
@@ -48,8 +49,9 @@ fn what_one_event_cannot_tell_apart_is_named_together_with_the_next_test() {
 fn advice_after_a_breaker_that_opened_unasked_speaks_of_the_breaker() {
     let layout = sample::layout();
     let evidence = Evidence { opened_by_itself: true, ..running(vec![quiet(0)]) };
-    let steps =
-        advice(&evidence, &rank(&evidence, &layout), (QUARRY, Cut::Proved), &layout).join(" ");
+    let told = advice(&evidence, &rank(&evidence, &layout), (QUARRY, Cut::Proved), &layout);
+    let steps = told.steps.join(" ");
+    assert_eq!(told.done, 0, "nothing was ordered: {steps}");
     assert!(steps.contains("without an order") && steps.contains("breaker"), "{steps}");
     assert!(!steps.contains("cut and proved"), "{steps}");
 }
@@ -75,7 +77,8 @@ fn advice_says_the_cut_first_then_the_remedy_then_restore() {
     let layout = sample::layout();
     let evidence = running(vec![entered(3), quiet(0)]);
     let suspects = rank(&evidence, &layout);
-    let steps = advice(&evidence, &suspects, (QUARRY, Cut::Proved), &layout);
+    let Advice { steps, done } = advice(&evidence, &suspects, (QUARRY, Cut::Proved), &layout);
+    assert_eq!(done, 1, "only the cut is done");
     assert_eq!(steps[0], "District quarry is cut and proved off.");
     assert_eq!(
         steps[1],
@@ -83,5 +86,6 @@ fn advice_says_the_cut_first_then_the_remedy_then_restore() {
     );
     assert_eq!(steps[2], "Then restore district quarry.");
     let unproved = advice(&evidence, &suspects, (QUARRY, Cut::NotProved), &layout);
-    assert!(unproved[0].contains("not proved"), "{}", unproved[0]);
+    assert_eq!(unproved.done, 0);
+    assert!(unproved.steps[0].contains("not proved"), "{}", unproved.steps[0]);
 }

@@ -59,7 +59,7 @@ fn a_short_that_nothing_can_cut_is_one_fault_until_its_current_has_gone() {
         .collect();
     let causes: Vec<_> = records.iter().map(|it| it.cause.word()).collect();
     assert_eq!(causes, ["short-circuit", "short-circuit"], "as often as its breaker recloses");
-    let first = &records[0].advice[0];
+    let first = &records[0].advice.steps[0];
     assert!(first.starts_with("Checkrail has no relay that cuts district shed"), "{first}");
 }
 

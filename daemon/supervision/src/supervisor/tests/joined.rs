@@ -93,7 +93,7 @@ fn the_record_of_either_district_names_the_same_suspects_and_the_other_district(
         assert!(reasons.contains(&want), "{want}: {reasons:?}");
     }
     for (record, first) in records.iter().zip(["quarry", "yard"]) {
-        let steps = record.advice.join(" ");
+        let steps = record.advice.steps.join(" ");
         assert!(steps.starts_with(&format!("District {first} is cut and proved off.")), "{steps}");
         let both = ["quarry", "yard"].map(|it| steps.contains(it));
         assert_eq!(both, [true, true], "{steps}");
