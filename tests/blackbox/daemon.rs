@@ -104,6 +104,23 @@ async fn without_a_broker_it_starts_says_so_and_finds_it_later() {
     assert_ne!(heard.body["v"], "on", "what was cut stays cut");
 }
 
+/// Tried again after 0.2, 0.6 and 1.4 s: that none of them is told takes as long to see.
+const TRIES: Duration = Duration::from_secs(2);
+
+#[test]
+fn a_broker_that_is_away_is_one_warning_with_its_address() {
+    let folder = tempfile::tempdir().expect("a folder");
+    // No program of a test is given a port so low.
+    let nobody = 1;
+    let daemon = Daemon::run(folder.path(), &layout(nobody));
+    let later = daemon.says_within(TRIES);
+    let said = [&daemon.start[..], &later].concat();
+    let warned: Vec<&String> = said.iter().filter(|it| it.contains("MQTT broker")).collect();
+    let [warning] = warned[..] else { panic!("one, not {warned:#?}") };
+    assert!(warning.contains("WARN") && warning.contains("127.0.0.1:1\""), "{warning}");
+    daemon.kill();
+}
+
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn two_daemons_share_a_broker_under_roots_of_their_own() {
     let folders = [tempfile::tempdir().expect("a folder"), tempfile::tempdir().expect("a folder")];

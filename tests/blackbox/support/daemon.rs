@@ -20,6 +20,8 @@ pub struct Daemon {
     pub token: String,
     /// Folder of its history.
     pub data: PathBuf,
+    /// What it said until it had told where it is.
+    pub start: Vec<String>,
     lines: mpsc::Receiver<String>,
 }
 
@@ -65,11 +67,11 @@ impl Daemon {
         }
         let (mut address, mut token) = (None, None);
         let until = Instant::now() + Duration::from_secs(20);
-        let mut said = Vec::new();
+        let mut start = Vec::new();
         while address.is_none() || token.is_none() {
             let left = until.saturating_duration_since(Instant::now());
             let Ok(line) = lines.recv_timeout(left) else {
-                panic!("the program did not say where it is: {}", said.join("\n"));
+                panic!("the program did not say where it is: {}", start.join("\n"));
             };
             if let Some((_, rest)) = line.split_once("http://") {
                 address = Some(rest.split('/').next().unwrap_or_default().to_owned());
@@ -77,13 +79,14 @@ impl Daemon {
             if let Some((_, rest)) = line.split_once("operator token") {
                 token = rest.rsplit(' ').next().map(str::to_owned);
             }
-            said.push(line);
+            start.push(line);
         }
         Self {
             child,
             address: address.unwrap_or_default(),
             token: token.unwrap_or_default(),
             data,
+            start,
             lines,
         }
     }
@@ -98,7 +101,7 @@ impl Daemon {
         nix::sys::signal::kill(self.pid(), signal).expect("it lives");
     }
 
-    /// A line that it says from now on, or has said, with this in it.
+    /// A line that it says from now on, or has said since its start, with this in it.
     pub fn says(&self, part: &str) -> String {
         let until = Instant::now() + Duration::from_secs(20);
         let mut said = Vec::new();
@@ -110,6 +113,13 @@ impl Daemon {
                 Err(_) => panic!("it never said `{part}`, but:\n{}", said.join("\n")),
             }
         }
+    }
+
+    /// What it says until this time has gone by, and what it had said since its start.
+    pub fn says_within(&self, time: Duration) -> Vec<String> {
+        let until = Instant::now() + time;
+        let next = || self.lines.recv_timeout(until.saturating_duration_since(Instant::now()));
+        std::iter::from_fn(|| next().ok()).collect()
     }
 
     /// Asks it to stop as a service manager does, and waits for the end.
