@@ -26,6 +26,12 @@ fn alarm(daemon: &Daemon) -> Option<Value> {
     alarms.into_iter().find(|it| it["alarm"] == "history-failing")
 }
 
+/// What was said of the history as an error.
+fn errors(said: &[String]) -> Vec<&str> {
+    let lines = said.iter().flat_map(|it| it.lines());
+    lines.filter(|it| it.contains(" ERROR ") && it.contains("istory")).collect()
+}
+
 /// Asks again and again until it is so.
 fn await_that(what: &str, mut is_so: impl FnMut() -> bool) {
     let until = Instant::now() + PATIENCE;
@@ -52,7 +58,8 @@ fn check(spoil: impl FnOnce(&Path), mend: impl FnOnce(&Path)) {
     });
     let (status, body) = daemon.http("GET", "/api/v1/faults", None, "");
     assert_eq!(status, 200, "{body}");
-    daemon.terminate();
+    let said = [daemon.start.join("\n"), daemon.last_words()];
+    assert_eq!(errors(&said).len(), 1, "one event, one line: {said:#?}");
     // The alarm itself was announced before there was a history, and is in it.
     let out = checkrail(&["report", "--format", "json", "--data", &data.display().to_string()]);
     let report: Value = serde_json::from_str(&text(&out)).expect("a report");
@@ -110,6 +117,24 @@ fn a_file_that_another_program_has_locked_is_told_and_awaited() {
 }
 
 #[test]
+fn a_file_that_is_locked_later_is_told_in_one_line() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let daemon = Daemon::run(folder.path(), &layout());
+    let db = rusqlite::Connection::open(daemon.data.join("history.db")).expect("it opens");
+    db.busy_timeout(PATIENCE).expect("set");
+    db.execute_batch("BEGIN IMMEDIATE").expect("locked");
+    let cut = r#"{"district":"east"}"#;
+    let (status, body) = daemon.http("POST", "/api/v1/cut", Some(&daemon.token), cut);
+    assert!(status < 300, "{status} {body}");
+    await_that("the alarm is raised", || alarm(&daemon).is_some());
+    drop(db);
+    let said = [daemon.start.join("\n"), daemon.last_words()];
+    let errors = errors(&said);
+    let [line] = errors[..] else { panic!("one event, one line: {errors:#?}") };
+    assert!(line.contains("database is locked") && line.contains("goes on"), "{line}");
+}
+
+#[test]
 fn a_file_of_other_bytes_is_set_aside_and_told() {
     let folder = tempfile::tempdir().expect("a folder");
     let data = folder.path().join("data");
@@ -117,7 +142,9 @@ fn a_file_of_other_bytes_is_set_aside_and_told() {
     fs::write(data.join("history.db"), vec![0xA5; 40_000]).expect("written");
     let daemon = Daemon::run(folder.path(), &layout());
     await_that("the alarm is raised", || alarm(&daemon).is_some());
-    daemon.terminate();
+    let said = [daemon.start.join("\n"), daemon.last_words()];
+    let errors = errors(&said);
+    assert!(matches!(errors[..], [one] if one.contains("damaged")), "{errors:#?}");
     let names = fs::read_dir(&data).expect("the folder").filter_map(Result::ok);
     let names: Vec<String> = names.map(|it| it.file_name().display().to_string()).collect();
     assert!(names.iter().any(|it| it.starts_with("history.damaged-")), "{names:?}");

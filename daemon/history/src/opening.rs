@@ -44,7 +44,6 @@ pub(crate) fn ready(
     let remembered = remember::remembered(&db, &names, now).map_err(failed)?;
     let store = Store::begin(db, names, now.1).map_err(failed)?;
     if let Some(text) = opened.remark() {
-        tracing::error!(text);
         store.remark(now.1, &text).map_err(failed)?;
     }
     settings.apply(&store.db).map_err(failed)?;
@@ -66,10 +65,6 @@ pub(crate) struct Opening {
 impl Opening {
     /// Tries until it works, then writes until a stop. `why` is what failed first.
     pub(crate) fn run(self, queue: Arc<Queue>, why: String) {
-        tracing::error!(
-            why,
-            "the history cannot be opened; supervision goes on, opening is tried again"
-        );
         let mut told = Unsaved::default();
         (self.notify)(Notice::Failing { why: why.clone(), unsaved: told });
         let mut pause = self.settings.retry;
@@ -98,8 +93,12 @@ impl Opening {
     }
 
     fn write(self, ready: Ready, queue: Arc<Queue>, told: Unsaved) {
-        let Ready { mut store, remembered, .. } = ready;
+        let Ready { mut store, opened, remembered } = ready;
         store.renumber_by(remembered.next_fault.saturating_sub(self.first_fault));
+        // No notice tells it: what failed has been told, and here it works again.
+        if let Some(text) = opened.remark() {
+            tracing::error!(text);
+        }
         tracing::info!("the history is open");
         let writer = Writer {
             dir: self.dir,

@@ -24,7 +24,7 @@ const BATCH: usize = 256;
 /// Between looks at age and size.
 const PRUNE_EVERY: Duration = Duration::from_secs(60);
 
-/// What the history tells the daemon.
+/// What the history tells the daemon, which logs it.
 #[derive(Clone, Debug, Eq, PartialEq)]
 pub enum Notice {
     /// A fault's record is durable.
@@ -167,7 +167,6 @@ impl Writer {
     fn fail(&mut self, error: &rusqlite::Error) {
         if !self.failing {
             self.failing = true;
-            tracing::error!(%error, "the history cannot be written; supervision goes on");
             self.tell(error.to_string());
         }
     }

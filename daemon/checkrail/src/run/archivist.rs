@@ -145,11 +145,11 @@ fn hear(notice: Notice, health: &Mutex<Health>) {
         Notice::Saved(fault) => info!(fault = fault.0, "FaultSaved"),
         Notice::Failing { why, unsaved } => {
             set(true, unsaved);
-            error!(why, ?unsaved, "HistoryFailed");
+            error!(why, lost = unsaved.total(), "HistoryFailed: supervision goes on");
         }
         Notice::Working { unsaved } => {
             set(false, unsaved);
-            info!(?unsaved, "HistoryRecovered");
+            info!(lost = unsaved.total(), "HistoryRecovered");
         }
     }
 }
