@@ -219,6 +219,35 @@ async fn the_end_of_its_own_connections_is_no_trouble() {
     assert!(rest.contains("Stopped") && !rest.contains("not connected"), "{rest}");
 }
 
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn health_counts_what_is_silent_and_stays_well() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let broker = Broker::start(folder.path());
+    let daemon = Daemon::run(folder.path(), &layout(broker.port));
+    let mut session = Session::start(broker.port).await;
+    let health = || {
+        let asked = checkrail(&["health", "--at", &daemon.address]);
+        (asked.status.code(), text(&asked))
+    };
+    let limit = Instant::now() + PATIENCE;
+    while health() != (Some(0), "ok\n".to_owned()) {
+        assert!(Instant::now() < limit, "all is measured: {:?}", health());
+        session.measure_for(Duration::from_millis(200)).await;
+    }
+    // The node stays and its sensors say nothing more.
+    let limit = Instant::now() + PATIENCE;
+    loop {
+        let (code, said) = health();
+        assert_eq!(code, Some(0), "no restart would mend it: {said}");
+        if said.starts_with("ok; 2 districts not protected, ") && said.ends_with(" silent\n") {
+            break;
+        }
+        assert!(Instant::now() < limit, "{said}");
+    }
+    drop(session);
+    daemon.kill();
+}
+
 /// Behind this nobody stands: setpriority(2).
 const LAST: i32 = 19;
 

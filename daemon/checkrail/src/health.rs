@@ -49,7 +49,7 @@ fn ask(address: &str) -> Result<(bool, Value), ureq::Error> {
     Ok((good, serde_json::from_str(&text).unwrap_or(Value::Null)))
 }
 
-/// `degraded: history, mqtt: Connection refused`.
+/// `degraded: history, mqtt: Connection refused; 2 districts not protected`.
 fn told(body: &Value) -> String {
     let mut parts = Vec::new();
     if body["history"] == Value::Bool(false) {
@@ -63,7 +63,20 @@ fn told(body: &Value) -> String {
         }
     }
     let status = body["status"].as_str().unwrap_or("what answers is no Checkrail");
-    if parts.is_empty() { status.to_owned() } else { format!("{status}: {}", parts.join(", ")) }
+    let own = if parts.is_empty() {
+        status.to_owned()
+    } else {
+        format!("{status}: {}", parts.join(", "))
+    };
+    let [districts, silent] = ["not_protected", "silent"].map(|it| body[it].as_u64().unwrap_or(0));
+    let layout = [
+        (districts, if districts == 1 { "district" } else { "districts" }, "not protected"),
+        (silent, if silent == 1 { "sensor or node" } else { "sensors or nodes" }, "silent"),
+    ];
+    let layout = layout.into_iter().filter(|it| it.0 > 0);
+    let layout: Vec<String> = layout.map(|(n, of, how)| format!("{n} {of} {how}")).collect();
+    // The daemon is well all the same: no restart makes a sensor speak.
+    if layout.is_empty() { own } else { format!("{own}; {}", layout.join(", ")) }
 }
 
 #[cfg(test)]
@@ -82,6 +95,18 @@ mod tests {
                 "degraded: history, mqtt: refused",
             ),
             (json!({"status": "failing", "history": true, "links": []}), "failing"),
+            (
+                json!({"status": "ok", "history": true, "not_protected": 1, "silent": 3}),
+                "ok; 1 district not protected, 3 sensors or nodes silent",
+            ),
+            (
+                json!({"status": "ok", "not_protected": 0, "silent": 1}),
+                "ok; 1 sensor or node silent",
+            ),
+            (
+                json!({"status": "degraded", "history": false, "not_protected": 2}),
+                "degraded: history; 2 districts not protected",
+            ),
             (Value::Null, "what answers is no Checkrail"),
         ];
         for (body, want) in cases {

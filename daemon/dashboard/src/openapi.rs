@@ -300,7 +300,9 @@ fn schemas() -> Value {
         "Wiring": { "type": "object", "required": ["revision", "errors", "districts", "homeless"] },
         "Sheets": { "type": "object", "required": ["kind", "name", "revision", "errors", "machines"] },
         "Fault": { "type": "object", "required": ["fault", "district", "cause"] },
-        "Health": { "type": "object", "required": ["status", "supervisor_age_ms", "history", "links"] },
+        "Health": { "type": "object", "required": ["status", "supervisor_age_ms", "history", "links"], "properties": {
+            "not_protected": { "type": "integer", "description": "districts that are not cut and have no fresh current" },
+            "silent": { "type": "integer", "description": "sensors and nodes of which an alarm says that nothing comes" } } },
         "Session": { "type": "object", "required": ["role"], "properties": {
             "role": { "enum": ["none", "reader", "operator"] } } },
         "Done": { "type": "object", "required": ["done"], "properties": { "done": { "const": true } } },

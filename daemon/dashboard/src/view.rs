@@ -2,7 +2,13 @@
 
 use std::time::Instant;
 
-use supervision::{commission::When, input::OperatorRequest, output::Refusal, snapshot::Snapshot};
+use supervision::{
+    alarm::AlarmKind,
+    commission::When,
+    input::OperatorRequest,
+    output::{PowerState, Refusal},
+    snapshot::Snapshot,
+};
 use tokio::sync::oneshot;
 use wiring::units::Mono;
 
@@ -27,6 +33,21 @@ impl View {
     #[must_use]
     pub fn new(snapshot: Snapshot, wall_ms: i64) -> Self {
         Self { snapshot, wall_ms, made: Instant::now(), links: Vec::new(), history_ok: true }
+    }
+
+    /// Districts that no fresh current protects, but for those that are cut.
+    #[must_use]
+    pub fn not_protected(&self) -> usize {
+        let districts = self.snapshot.districts.iter();
+        districts.filter(|it| !it.protected && it.power != PowerState::Cut).count()
+    }
+
+    /// Sensors and nodes of which an alarm says that nothing comes from them.
+    #[must_use]
+    pub fn silent(&self) -> usize {
+        let silent = [AlarmKind::ReadingStale, AlarmKind::NodeOffline];
+        let standing = self.snapshot.alarms.iter().filter(|it| it.cleared.is_none());
+        standing.filter(|it| silent.contains(&it.alarm.kind)).count()
     }
 
     /// Wall-clock time of an instant of the supervisor. Unit: milliseconds since 1970-01-01 UTC.

@@ -4,6 +4,8 @@ mod client;
 mod valley;
 
 use client::{Client, Server, TOKEN};
+use serde_json::Value;
+use supervision::output::PowerState;
 
 #[tokio::test]
 async fn the_state_names_every_district_and_turnout() {
@@ -287,6 +289,24 @@ async fn health_turns_when_the_supervisor_is_silent_and_names_what_is_degraded()
     server.publish(|view| view.made -= std::time::Duration::from_secs(3)).await;
     let answer = client.get("/health").await;
     assert_eq!((answer.status, answer.json()["status"].clone()), (503, "failing".into()));
+}
+
+#[tokio::test]
+async fn silent_sensors_are_counted_and_are_no_failure_of_the_daemon() {
+    let server = Server::start(None).await;
+    let counts = |body: &Value| (body["not_protected"].clone(), body["silent"].clone());
+    assert_eq!(counts(&server.client().get("/health").await.json()), (0.into(), 0.into()));
+    server.with_plant(|plant| plant.silence(1)).await;
+    let answer = server.client().get("/health").await;
+    assert_eq!((answer.status, answer.json()["status"].clone()), (200, "ok".into()));
+    assert_eq!(counts(&answer.json()), (1.into(), 1.into()));
+    // What is cut needs no protection, and a node that is back is silent no more, acknowledged or not.
+    let back = |view: &mut dashboard::View| {
+        view.snapshot.districts[0].power = PowerState::Cut;
+        view.snapshot.alarms[0].cleared = Some(view.snapshot.at);
+    };
+    server.publish(back).await;
+    assert_eq!(counts(&server.client().get("/health").await.json()), (0.into(), 0.into()));
 }
 
 #[tokio::test]

@@ -190,7 +190,7 @@ pub(crate) async fn metrics(State(app): State<Arc<App>>) -> Response {
 }
 
 /// Ready while the supervisor shows itself. History and links that fail are named, and do not make it unready:
-/// protection goes on without them, and a restart would cut the layout for nothing.
+/// protection goes on without them, and a restart would cut the layout for nothing. Silent sensors are counted only.
 pub(crate) async fn health(State(app): State<Arc<App>>) -> Response {
     let view = app.feed.view();
     let age = age(&view);
@@ -213,6 +213,8 @@ pub(crate) async fn health(State(app): State<Arc<App>>) -> Response {
         "supervisor_age_ms": age,
         "history": view.history_ok,
         "links": links,
+        "not_protected": view.not_protected(),
+        "silent": view.silent(),
     });
     (status, Json(body)).into_response()
 }
