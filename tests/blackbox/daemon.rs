@@ -166,6 +166,13 @@ async fn rubbish_on_every_topic_harms_nothing() {
     // Whoever misspells a topic looks at the daemon's terminal first.
     let told = daemon.says("district/nowhere/current");
     assert!(told.contains("ReadingBad") && told.contains("is no input of the layout"), "{told}");
+    let state = daemon.json("/api/v1/state");
+    let link = &state["links"][0];
+    assert!(link["unusable"].as_u64() >= Some(6), "{link}");
+    let last = &link["last_unusable"];
+    assert!(last["text"].as_str().is_some_and(|it| it.contains(": ")), "{link}");
+    let ago = state["t"].as_i64().zip(last["at"].as_i64()).map(|(now, at)| now - at);
+    assert!(ago.is_some_and(|ms| (0..20_000).contains(&ms)), "{link} at {}", state["t"]);
     let orders: Vec<Heard> = session
         .node
         .rest()

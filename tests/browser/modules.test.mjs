@@ -5,7 +5,7 @@ import { headline, turnoutCounts } from '../../daemon/dashboard/page/headline.js
 import { steps } from '../../daemon/dashboard/page/todo.js';
 import { due } from '../../daemon/dashboard/page/sound.js';
 import { apply, bridged, fromSnap } from '../../daemon/dashboard/page/store.js';
-import { alarmState, cellName, isOpen, span } from '../../daemon/dashboard/page/words.js';
+import { alarmState, cellName, clock, isOpen, span, unusable } from '../../daemon/dashboard/page/words.js';
 
 const turnout = (id, more = {}) => ({ id, trackwork: id, district: 0, position: 'normal', frog: 'matches', load: 0, heat: 0, old: false, ...more });
 const district = (id, more = {}) => ({ id, booster: 0, blocks: [], power: 'on', fault: null, cause_text: null, locked_out: false, ...more });
@@ -39,6 +39,16 @@ test('a district that a run-through took says which turnout, and the record says
   assert.deepEqual(steps(record), ['First suspect: frog T1, 83\u202f%.', 'Back the train off T1.']);
   assert.deepEqual(steps({ ...record, advice_done: 0 }).slice(1), record.advice, 'whatever it says');
   assert.deepEqual(steps({ ...record, complete: false }), []);
+});
+
+test('what a link could not use is a count with the last reason, and nothing where there is none', () => {
+  const last = { at: 1_795_632_127_318, text: 'crew: no number' };
+  const at = clock(last.at);
+  for (const [n, why, want] of [
+    [0, null, ''],
+    [1, null, '1 message could not be used'],
+    [3, last, `3 messages could not be used, the last at ${at}: crew: no number`],
+  ]) assert.equal(unusable({ unusable: n, last_unusable: why }), want);
 });
 
 test('a short that nothing can cut is the sentence, and a count of lesser alarms is', () => {

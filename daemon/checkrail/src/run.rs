@@ -159,7 +159,7 @@ pub fn data_folder(configured: Option<&Path>) -> PathBuf {
 /// What is shown before the first beat.
 fn first_view(supervisor: &Supervisor, clock: &Clock, links: &Links, history_ok: bool) -> View {
     let view = View::new(supervisor.snapshot(), clock.wall_ms(Mono::START));
-    View { links: shell::link_views(links), history_ok, ..view }
+    View { links: shell::link_views(links, clock), history_ok, ..view }
 }
 
 fn token_from(path: &Path) -> Result<String, Failure> {

@@ -45,6 +45,11 @@ export function span(ms) {
 
 /** @param {number} n @param {string} one */
 export const count = (n, one) => `${n} ${one}${n === 1 ? '' : 's'}`;
+
+/** What a link could not use; empty where it could use all. @param {{unusable: number, last_unusable: {at: number, text: string}|null}} link */
+export const unusable = ({ unusable: n, last_unusable: last }) =>
+  n ? `${count(n, 'message')} could not be used${last ? `, the last at ${clock(last.at)}: ${last.text}` : ''}` : '';
+
 /** @param {string} text */
 export const capital = (text) => (text ? text[0].toUpperCase() + text.slice(1) : text);
 

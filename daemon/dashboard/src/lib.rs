@@ -26,4 +26,4 @@ pub use metrics::Metrics;
 pub use secret::{SecretError, new_token};
 pub use server::{Parts, ServeError, Server, serve};
 pub use settings::{Renewal, Settings};
-pub use view::{Command, LinkView, View};
+pub use view::{Command, LinkView, UnusableView, View};

@@ -2,6 +2,7 @@
 
 use std::time::Instant;
 
+use serde::Serialize;
 use supervision::{
     alarm::AlarmKind,
     commission::When,
@@ -76,6 +77,19 @@ pub struct LinkView {
     /// It is connected.
     pub up: bool,
     /// What it does or waits for, in words.
+    pub text: String,
+    /// Messages that could not be used since the start.
+    pub unusable: u64,
+    /// The newest of them, where its reason is known.
+    pub last_unusable: Option<UnusableView>,
+}
+
+/// A message that could not be used.
+#[derive(Clone, Debug, Eq, PartialEq, Serialize)]
+pub struct UnusableView {
+    /// When it came. Unit: milliseconds since 1970-01-01 UTC.
+    pub at: i64,
+    /// From where, and why, in words.
     pub text: String,
 }
 

@@ -4,7 +4,7 @@ mod client;
 mod valley;
 
 use client::{Client, Server, TOKEN};
-use serde_json::Value;
+use serde_json::{Value, json};
 use supervision::output::PowerState;
 
 #[tokio::test]
@@ -307,6 +307,23 @@ async fn silent_sensors_are_counted_and_are_no_failure_of_the_daemon() {
     };
     server.publish(back).await;
     assert_eq!(counts(&server.client().get("/health").await.json()), (0.into(), 0.into()));
+}
+
+#[tokio::test]
+async fn the_state_tells_of_each_link_what_it_could_not_use() {
+    let server = Server::start(None).await;
+    let link = async || server.client().get("/api/v1/state").await.json()["links"][0].clone();
+    assert_eq!(
+        (&link().await["unusable"], &link().await["last_unusable"]),
+        (&json!(0), &json!(null))
+    );
+    let last = dashboard::UnusableView { at: 5, text: "crew: no number".into() };
+    let bad = |view: &mut dashboard::View| {
+        (view.links[0].unusable, view.links[0].last_unusable) = (3, Some(last));
+    };
+    server.publish(bad).await;
+    assert_eq!(link().await["unusable"], 3);
+    assert_eq!(link().await["last_unusable"], json!({ "at": 5, "text": "crew: no number" }));
 }
 
 #[tokio::test]

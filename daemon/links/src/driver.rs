@@ -20,7 +20,7 @@ use tokio::{
 use crate::{
     device::{Device, Stream},
     queue::Sink,
-    status::{LinkKind, LinkStatus, NodeStatus},
+    status::{LastUnusable, LinkKind, LinkStatus, NodeStatus},
     tick::Tick,
 };
 
@@ -70,6 +70,7 @@ pub(crate) struct Figures {
     pub(crate) trouble: &'static str,
     pub(crate) received: u64,
     pub(crate) unusable: u64,
+    pub(crate) last_unusable: Option<LastUnusable>,
     pub(crate) out_of_order: u64,
     pub(crate) lost: u64,
     pub(crate) orders_sent: u64,
@@ -158,6 +159,7 @@ impl<T: Talk> Driver<T> {
             connections: health.connections,
             received: figures.received,
             unusable: figures.unusable,
+            last_unusable: figures.last_unusable,
             out_of_order: figures.out_of_order,
             lost: figures.lost,
             dropped: sink.dropped(),

@@ -216,7 +216,7 @@ impl Rig {
             Link::Mqtt(intake) => Counts {
                 lost: intake.lost(),
                 out_of_order: intake.out_of_order(),
-                unusable: intake.unusable_total(),
+                unusable: intake.unusables().0,
             },
         }
     }

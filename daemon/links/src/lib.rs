@@ -36,5 +36,5 @@ mod unusable;
 
 pub use links::{AlarmMessage, Links, Options, StartError, listen, start};
 pub use queue::{Arrivals, Arrived};
-pub use status::{LinkKind, LinkStatus, NodeStatus};
+pub use status::{LastUnusable, LinkKind, LinkStatus, NodeStatus};
 pub use tick::Tick;

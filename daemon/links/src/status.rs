@@ -1,5 +1,7 @@
 //! What the dashboard and the metrics are told about the links.
 
+use std::time::Instant;
+
 /// Kind of a link.
 #[derive(Clone, Copy, Debug, Eq, PartialEq)]
 pub enum LinkKind {
@@ -32,6 +34,8 @@ pub struct LinkStatus {
     pub received: u64,
     /// Those that could not be used.
     pub unusable: u64,
+    /// The newest of them that came with a reason.
+    pub last_unusable: Option<LastUnusable>,
     /// Those that came twice, or after a newer one.
     pub out_of_order: u64,
     /// Lines known to be lost, from gaps in their numbers.
@@ -46,6 +50,17 @@ pub struct LinkStatus {
     pub lag_ms: u32,
     /// Nodes that introduced themselves.
     pub nodes: Vec<NodeStatus>,
+}
+
+/// A message that could not be used.
+#[derive(Clone, Debug, Eq, PartialEq)]
+pub struct LastUnusable {
+    /// When it came.
+    pub at: Instant,
+    /// Where it came from, safe to show.
+    pub source: String,
+    /// Why it could not be used, safe to show.
+    pub what: String,
 }
 
 /// One node.

@@ -8,6 +8,8 @@ use std::{
 
 use supervision::input::LinkReport;
 
+use crate::status::LastUnusable;
+
 /// One source is told once in this time.
 const TOLD_EVERY: Duration = Duration::from_secs(10);
 /// Sources told apart. Beyond it all share one.
@@ -20,6 +22,7 @@ const LONGEST_TEXT: usize = 120;
 pub(crate) struct Unusable {
     sources: BTreeMap<String, Source>,
     total: u64,
+    last: Option<LastUnusable>,
 }
 
 #[derive(Debug)]
@@ -32,6 +35,8 @@ impl Unusable {
     /// Counts one and says whether it is to be told.
     pub(crate) fn note(&mut self, source: &str, what: &str, now: Instant) -> Option<LinkReport> {
         self.total += 1;
+        let what = printable(what);
+        self.last = Some(LastUnusable { at: now, source: printable(source), what: what.clone() });
         let name = if self.sources.contains_key(source) || self.sources.len() < MOST_SOURCES {
             source
         } else {
@@ -45,15 +50,11 @@ impl Unusable {
             Some(known) => {
                 let untold = std::mem::take(&mut known.untold);
                 known.told = now;
-                if untold == 0 {
-                    printable(what)
-                } else {
-                    format!("{} (and {untold} more before)", printable(what))
-                }
+                if untold == 0 { what } else { format!("{what} (and {untold} more before)") }
             }
             None => {
                 self.sources.insert(name.to_owned(), Source { told: now, untold: 0 });
-                printable(what)
+                what
             }
         };
         Some(LinkReport::Unusable { source: printable(name), what })
@@ -62,6 +63,11 @@ impl Unusable {
     /// All that were ever counted.
     pub(crate) const fn total(&self) -> u64 {
         self.total
+    }
+
+    /// The newest of them, told or not.
+    pub(crate) fn last(&self) -> Option<LastUnusable> {
+        self.last.clone()
     }
 }
 
@@ -89,6 +95,18 @@ mod tests {
         let told = unusable.note("a", "bad", start + Duration::from_secs(11));
         assert!(format!("{told:?}").contains("and 1 more"), "{told:?}");
         assert_eq!(unusable.total(), 4);
+    }
+
+    #[test]
+    fn the_last_one_is_known_though_it_is_not_told() {
+        let mut unusable = Unusable::default();
+        assert_eq!(unusable.last(), None);
+        let start = Instant::now();
+        unusable.note("a", "bad", start);
+        let at = start + Duration::from_secs(1);
+        assert!(unusable.note("a", "worse\n", at).is_none());
+        let (source, what) = ("a".to_owned(), "worse\u{b7}".to_owned());
+        assert_eq!(unusable.last(), Some(LastUnusable { at, source, what }));
     }
 
     #[test]

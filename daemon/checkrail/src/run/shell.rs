@@ -12,7 +12,7 @@ use std::{
     time::Instant,
 };
 
-use dashboard::{Command, LinkView, Metrics, View};
+use dashboard::{Command, LinkView, Metrics, UnusableView, View};
 use links::{Arrivals, Arrived, LinkKind, Links, Tick};
 use supervision::{
     Supervisor,
@@ -424,7 +424,7 @@ impl Shell {
         let snapshot = self.parts.supervisor.snapshot();
         self.parts.links.show(&snapshot);
         let mut view = View::new(snapshot, self.parts.clock.wall_ms(now));
-        view.links = link_views(&self.parts.links);
+        view.links = link_views(&self.parts.links, &self.parts.clock);
         view.history_ok = self.parts.archivist.is_ok();
         self.parts.views.send_replace(Arc::new(view));
     }
@@ -475,7 +475,7 @@ fn power_channel(loaded: &Loaded, feed: Feed) -> Option<ChannelIx> {
 }
 
 /// How the links are, as the dashboard shows it.
-pub fn link_views(links: &Links) -> Vec<LinkView> {
+pub fn link_views(links: &Links, clock: &Clock) -> Vec<LinkView> {
     links
         .status()
         .into_iter()
@@ -487,7 +487,11 @@ pub fn link_views(links: &Links) -> Vec<LinkView> {
                 LinkKind::Lcc => format!("lcc/{}", status.name),
             };
             let text = if status.up { status.address } else { status.trouble };
-            LinkView { name, up: status.up, text }
+            let last_unusable = status.last_unusable.map(|it| UnusableView {
+                at: clock.wall_ms(clock.at(it.at)),
+                text: format!("{}: {}", it.source, it.what),
+            });
+            LinkView { name, up: status.up, text, unusable: status.unusable, last_unusable }
         })
         .collect()
 }

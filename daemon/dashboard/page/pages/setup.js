@@ -8,7 +8,7 @@ import { keysDialog, signInDialog } from '../dialogs.js';
 import { prefer, prefs } from '../prefs.js';
 import { sign } from '../signs.js';
 import { sound } from '../sound.js';
-import { ampsUnit, count, span } from '../words.js';
+import { ampsUnit, count, span, unusable } from '../words.js';
 
 /** @param {Partial<typeof prefs>} change */
 const choose = (change) => { prefer(change); ui.draw(); };
@@ -43,7 +43,7 @@ const person = () => html`<section class="panel" aria-labelledby="h-who"><div cl
 
 /** @param {any} s */
 const links = (s) => html`<section class="panel" aria-labelledby="h-links"><div class="head"><h2 id="h-links">Links and nodes</h2></div><dl class="facts">
-  ${s.links.map((l) => html`<dt>${l.name}</dt><dd>${l.up ? l.text || 'connected' : html`<b>${l.text || 'not connected'}</b>`}</dd>`)}
+  ${s.links.map((l) => html`<dt>${l.name}</dt><dd>${l.up ? l.text || 'connected' : html`<b>${l.text || 'not connected'}</b>`}${l.unusable ? html`<br><span class="quiet small">${unusable(l)}</span>` : nothing}</dd>`)}
   ${s.nodes.map((n) => html`<dt>node ${n.name}</dt><dd>${n.up ? 'alive' : html`<b>silent${n.silent ? ` for ${span(n.silent * 1000)}` : ''}</b>`}</dd>`)}
   ${s.links.length + s.nodes.length ? nothing : html`<dt>none</dt><dd>no link is configured and no node was seen</dd>`}
   <dt>history</dt><dd>${s.history_ok ? 'can be written' : html`<b>cannot be written</b>`}</dd></dl></section>`;

@@ -13,7 +13,7 @@ use wiring::{
 };
 
 use super::{fixed::TurnoutFacts, sessions::ProofRow};
-use crate::view::{LinkView, View};
+use crate::view::{LinkView, UnusableView, View};
 
 /// Currents are rounded to this before they are compared. Unit: mA.
 const DEAD_BAND_MA: i64 = 10;
@@ -281,11 +281,15 @@ pub(crate) struct LinkRow {
     pub(crate) name: String,
     pub(crate) up: bool,
     pub(crate) text: String,
+    /// Messages that could not be used.
+    pub(crate) unusable: u64,
+    pub(crate) last_unusable: Option<UnusableView>,
 }
 
 impl LinkRow {
     pub(crate) fn new(it: &LinkView) -> Self {
-        Self { name: it.name.clone(), up: it.up, text: it.text.clone() }
+        let LinkView { name, up, text, unusable, last_unusable } = it.clone();
+        Self { name, up, text, unusable, last_unusable }
     }
 }
 

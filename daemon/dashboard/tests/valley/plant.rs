@@ -97,6 +97,8 @@ impl Plant {
             name: "mqtt".into(),
             up: true,
             text: "connected to its own broker".into(),
+            unusable: 0,
+            last_unusable: None,
         }];
         view
     }

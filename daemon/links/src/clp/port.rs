@@ -201,6 +201,7 @@ impl Talk for Port {
             trouble: "",
             received: self.counts.received,
             unusable: self.unusable.total() + self.counts.skipped,
+            last_unusable: self.unusable.last(),
             out_of_order: self.counts.out_of_order,
             lost: self.counts.lost,
             orders_sent: self.counts.orders_sent,

@@ -215,6 +215,7 @@ impl Talk for Node {
             trouble: self.trouble(),
             received: self.counts.received,
             unusable: self.unusable.total() + self.counts.skipped,
+            last_unusable: self.unusable.last(),
             out_of_order: self.counts.out_of_order,
             orders_sent: self.counts.orders_sent,
             orders_not_sent: self.counts.orders_not_sent,

@@ -243,6 +243,7 @@ impl Talk for Bus {
             trouble: "",
             received: self.wire.counts.answers,
             unusable: self.unusable.total(),
+            last_unusable: self.unusable.last(),
             out_of_order: self.wire.counts.strays,
             lost: self.counts.failed,
             orders_sent: self.counts.orders_sent,

@@ -21,6 +21,7 @@ use crate::{
     links::Manner,
     nodes::NodeNumbers,
     order_check::{InOrder, Newest},
+    status::LastUnusable,
     unusable::{Unusable, printable},
 };
 
@@ -293,8 +294,8 @@ impl Intake {
         }
     }
 
-    pub(crate) const fn unusable_total(&self) -> u64 {
-        self.unusable.total()
+    pub(crate) fn unusables(&self) -> (u64, Option<LastUnusable>) {
+        (self.unusable.total(), self.unusable.last())
     }
 
     pub(crate) const fn received(&self) -> u64 {

@@ -442,10 +442,10 @@ impl MqttLink {
     }
 
     pub(crate) fn status(&self) -> LinkStatus {
-        let (counts, unusable, lag_ms, nodes) = {
+        let (counts, (unusable, last_unusable), lag_ms, nodes) = {
             let intake = lock(&self.intake);
             let counts = (intake.received(), intake.out_of_order(), intake.lost());
-            (counts, intake.unusable_total(), intake.lag(), intake.node_statuses())
+            (counts, intake.unusables(), intake.lag(), intake.node_statuses())
         };
         let (received, out_of_order, lost) = counts;
         let orders = lock(&self.desk).counts;
@@ -462,6 +462,7 @@ impl MqttLink {
             connections: self.main.connections(),
             received,
             unusable,
+            last_unusable,
             out_of_order,
             lost,
             dropped: self.sink.dropped(),
