@@ -71,3 +71,9 @@ pub fn wall_now() -> i64 {
 pub const fn duration(span: Micros) -> std::time::Duration {
     std::time::Duration::from_micros(span.0)
 }
+
+/// The same the other way, in whole microseconds.
+#[must_use]
+pub const fn micros(span: std::time::Duration) -> Micros {
+    Micros(span.as_micros() as u64)
+}

@@ -61,7 +61,7 @@ async fn go(setup: Setup, plan: Plan, speed: f64) -> Result<Exit, Failure> {
         .broker()
         .ok_or_else(|| Failure::Argument("the demo has no broker to speak to".to_owned()))?;
     let world = World::new(loaded.layout.clone(), loaded.channels.clone(), plan);
-    let setting = plant::Setting { root, broker, speed, views: daemon.views() };
+    let setting = plant::Setting { root, broker, speed, window: daemon.window() };
     let plant = plant::Plant::start(world, loaded.layout.clone(), loaded.channels.clone(), setting);
     greet(&loaded, &daemon)?;
     let exit = daemon.until_stopped().await;

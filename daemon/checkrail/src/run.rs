@@ -16,7 +16,7 @@ use std::{
     sync::Arc,
 };
 
-use dashboard::{Metrics, Server, Settings, View};
+use dashboard::{Metrics, Server, Settings, View, Window};
 use links::{Links, Options, Tick};
 use supervision::{Supervisor, start::Start};
 use tokio::{
@@ -216,7 +216,7 @@ pub struct Daemon {
     token: String,
     token_is_new: bool,
     broker: Option<(String, u16)>,
-    views: watch::Receiver<Arc<View>>,
+    window: Arc<Window>,
     shell: JoinHandle<Ended>,
     stop: oneshot::Sender<()>,
     reload: Option<Reload>,
@@ -246,7 +246,7 @@ impl Daemon {
         let start = Start::live(archivist.remembered());
         let supervisor = Core::new(&loaded).supervisor(start, Mono::START);
         let view = first_view(&supervisor, &clock, &links, archivist.is_ok());
-        let (views, seen) = watch::channel(Arc::new(view));
+        let window = Arc::new(Window::new(view));
         let (ask, commands) = mpsc::channel(MOST_COMMANDS);
         let metrics = Arc::new(Metrics::new());
         let (shutdown, closing) = watch::channel(false);
@@ -255,7 +255,7 @@ impl Daemon {
         let pages = Pages::new()?;
         let shown = dashboard::Parts {
             layout: loaded.layout.clone(),
-            views: seen.clone(),
+            window: window.clone(),
             commands: ask,
             archive: archivist.archive(),
             metrics: metrics.clone(),
@@ -274,7 +274,7 @@ impl Daemon {
             arrivals,
             tick,
             commands,
-            views,
+            window: window.clone(),
             metrics,
             archivist,
             recorder,
@@ -290,7 +290,7 @@ impl Daemon {
             token,
             token_is_new,
             broker,
-            views: seen,
+            window,
             shell,
             stop,
             reload,
@@ -306,8 +306,8 @@ impl Daemon {
 
     /// What the dashboard is shown.
     #[must_use]
-    pub fn views(&self) -> watch::Receiver<Arc<View>> {
-        self.views.clone()
+    pub fn window(&self) -> Arc<Window> {
+        self.window.clone()
     }
 
     /// The operator token.

@@ -18,7 +18,8 @@ use std::{
     time::{Duration, Instant},
 };
 
-use dashboard::{Metrics, NoArchive, Parts, Settings, View, serve};
+use dashboard::{Metrics, NoArchive, Parts, Settings, Window, serve};
+use supervision::snapshot::DistrictLoad;
 use tokio::{
     io::{AsyncBufReadExt, AsyncWriteExt, BufReader},
     net::TcpStream,
@@ -40,7 +41,7 @@ async fn main() {
     let seconds = number("SECONDS", 10);
     let clients = number("CLIENTS", 20);
     println!("400 turnouts, 60 of them changing, 10 messages a second, {seconds} s each:");
-    let (views, address, stop) = start().await;
+    let (window, address, stop) = start().await;
     let mut base = None;
     for (followers, sleepers) in [(0, 0), (1, 0), (clients, 0), (clients, 1), (clients, 5)] {
         let seen = Arc::new(Seen::default());
@@ -60,7 +61,7 @@ async fn main() {
         tasks.iter().for_each(tokio::task::JoinHandle::abort);
     }
     stop.send_replace(true);
-    drop(views);
+    drop(window);
 }
 
 fn report(seen: &Seen, (followers, sleepers): (u64, u64), (cpu, base): (f64, f64), took: f64) {
@@ -79,10 +80,10 @@ fn report(seen: &Seen, (followers, sleepers): (u64, u64), (cpu, base): (f64, f64
     );
 }
 
-async fn start() -> (watch::Sender<Arc<View>>, SocketAddr, watch::Sender<bool>) {
+async fn start() -> (Arc<Window>, SocketAddr, watch::Sender<bool>) {
     let layout = valley(10, 400);
     let plant = Plant::new(layout.clone(), 1_795_600_000_000);
-    let (views, receiver) = watch::channel(Arc::new(plant.view()));
+    let window = Arc::new(Window::new(plant.view()));
     let (commands, _requests) = mpsc::channel(1);
     let (stop, shutdown) = watch::channel(false);
     let settings = Settings {
@@ -96,26 +97,27 @@ async fn start() -> (watch::Sender<Arc<View>>, SocketAddr, watch::Sender<bool>) 
     };
     let parts = Parts {
         layout: Arc::new(layout),
-        views: receiver,
+        window: Arc::clone(&window),
         commands,
         archive: Arc::new(NoArchive),
         metrics: Arc::new(Metrics::new()),
         shutdown,
     };
     let server = serve(settings, parts).await.expect("a free port");
-    tokio::spawn(play(plant, views.clone()));
-    (views, server.address(), stop)
+    tokio::spawn(play(plant, Arc::clone(&window)));
+    (window, server.address(), stop)
 }
 
 /// Every beat other turnouts carry another current.
-async fn play(mut plant: Plant, views: watch::Sender<Arc<View>>) {
+async fn play(mut plant: Plant, window: Arc<Window>) {
     let mut beat = interval(Duration::from_millis(100));
     beat.set_missed_tick_behavior(MissedTickBehavior::Delay);
     for round in 0_usize.. {
         beat.tick().await;
         plant.step(100);
         plant.busy(round);
-        views.send_replace(Arc::new(plant.view()));
+        window.note(plant.snapshot.districts.iter().map(DistrictLoad::from));
+        window.show(plant.view());
     }
 }
 

@@ -11,7 +11,8 @@ mod valley;
 
 use std::{env, error::Error, net::SocketAddr, sync::Arc, time::Duration};
 
-use dashboard::{Archive, Command, Metrics, NoArchive, Parts, Settings, View, new_token, serve};
+use dashboard::{Archive, Command, Metrics, NoArchive, Parts, Settings, Window, new_token, serve};
+use supervision::snapshot::DistrictLoad;
 use tokio::{
     sync::{mpsc, watch},
     time::{MissedTickBehavior, interval},
@@ -30,7 +31,7 @@ async fn main() -> Result<(), Box<dyn Error>> {
         layout.blocks.clear();
     }
     let plant = Plant::new(layout.clone(), wall_ms());
-    let (views, receiver) = watch::channel(Arc::new(plant.view()));
+    let window = Arc::new(Window::new(plant.view()));
     let (commands, requests) = mpsc::channel(16);
     let (stop, shutdown) = watch::channel(false);
     let token = new_token()?;
@@ -45,7 +46,7 @@ async fn main() -> Result<(), Box<dyn Error>> {
     };
     let parts = Parts {
         layout: Arc::new(layout),
-        views: receiver,
+        window: Arc::clone(&window),
         commands,
         archive: archive(&state, turnouts),
         metrics: Arc::new(Metrics::new()),
@@ -54,7 +55,7 @@ async fn main() -> Result<(), Box<dyn Error>> {
     let server = serve(settings, parts).await?;
     println!("http://{}/", server.address());
     println!("operator token: {token}");
-    tokio::spawn(play(state, plant, views, requests));
+    tokio::spawn(play(state, plant, window, requests));
     tokio::signal::ctrl_c().await?;
     stop.send_replace(true);
     server.stopped().await;
@@ -68,7 +69,7 @@ fn archive(state: &str, turnouts: usize) -> Arc<dyn Archive> {
 async fn play(
     state: String,
     mut plant: Plant,
-    views: watch::Sender<Arc<View>>,
+    window: Arc<Window>,
     mut requests: mpsc::Receiver<Command>,
 ) {
     let mut beat = interval(Duration::from_millis(100));
@@ -80,12 +81,13 @@ async fn play(
                 plant.step(100);
                 beats += 1;
                 happen(&state, beats, &mut plant);
+                window.note(plant.snapshot.districts.iter().map(DistrictLoad::from));
             }
             Some(command) = requests.recv() => {
                 let _ = command.answer.send(plant.answer(&command.request.act));
             }
         }
-        views.send_replace(Arc::new(plant.view()));
+        window.show(plant.view());
     }
 }
 

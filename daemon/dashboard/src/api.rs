@@ -14,8 +14,9 @@ use std::sync::{
 
 use axum::{
     Router,
-    extract::DefaultBodyLimit,
-    middleware,
+    extract::{DefaultBodyLimit, Request, State},
+    middleware::{self, Next},
+    response::Response,
     routing::{MethodRouter, get, post},
 };
 use supervision::{
@@ -141,10 +142,18 @@ pub(crate) fn open() -> Vec<(&'static str, MethodRouter<Arc<App>>)> {
     ]
 }
 
+/// Whatever is asked is answered of a view that is new.
+async fn look(State(app): State<Arc<App>>, request: Request, next: Next) -> Response {
+    app.feed.look().await;
+    next.run(request).await
+}
+
 /// The whole interface.
 pub(crate) fn router(app: Arc<App>) -> Router {
     let layered = |routes: Vec<(&'static str, MethodRouter<Arc<App>>)>| {
-        routes.into_iter().fold(Router::new(), |all, (path, method)| all.route(path, method))
+        let all = routes.into_iter();
+        all.fold(Router::new(), |all, (path, method)| all.route(path, method))
+            .route_layer(middleware::from_fn_with_state(Arc::clone(&app), look))
     };
     let reading = layered(reading())
         .route_layer(middleware::from_fn_with_state(Arc::clone(&app), guard::reading));

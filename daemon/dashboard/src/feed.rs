@@ -1,8 +1,8 @@
 //! The beat of the live stream: views in, one snapshot and a ring of deltas out, the same bytes for every page.
 //!
-//! One task makes each message once, however many pages follow. Pages that cannot keep up lose messages, notice the
-//! gap, and are given the whole state again; nothing is kept for them. Where no page follows, messages are made at the
-//! heartbeat only, and whoever asks is told of the newest view all the same.
+//! One task makes each message once, a message for each view, however many pages follow. Pages that cannot keep up lose
+//! messages, notice the gap, and are given the whole state again; nothing is kept for them. Where no page follows, no
+//! messages are made, and whoever asks is told of the newest view all the same.
 
 use std::{
     collections::VecDeque,
@@ -10,15 +10,15 @@ use std::{
     time::Duration,
 };
 
-use supervision::cause::Cause;
 use tokio::{
     sync::{broadcast, watch},
-    time::{Instant, MissedTickBehavior, interval},
+    time::{Instant, sleep},
 };
-use wiring::{layout::Layout, units::Microamps};
+use wiring::layout::Layout;
 
 use crate::{
     view::View,
+    window::{UNWATCHED, Window},
     wire::{
         Frame,
         delta::{Head, Stamp, delta, whole_state},
@@ -26,16 +26,14 @@ use crate::{
     },
 };
 
-/// Time between deltas.
-pub(crate) const BEAT: Duration = Duration::from_millis(100);
 /// With nothing new, a delta is still sent this often: silence must mean a broken line.
-const HEARTBEAT: Duration = Duration::from_millis(500);
+const HEARTBEAT: Duration = UNWATCHED;
 /// Deltas kept for pages that come back: ten seconds.
 pub(crate) const RING: usize = 100;
+/// After a longer time in which no page followed, a delta says where things stand and not what a page missed.
+const RING_SPAN: Duration = Duration::from_secs(10);
 /// Messages that a slow page may fall behind before it is given the whole state.
 const QUEUE: usize = 32;
-/// Points of a trend: one minute.
-const TREND: usize = 600;
 
 /// One message of the stream, formatted.
 #[derive(Clone, Debug)]
@@ -58,7 +56,7 @@ pub(crate) struct Feed {
     /// Of the layout in force: its name and colours may change while the daemon runs.
     fixed: RwLock<Arc<Fixed>>,
     head: Head,
-    views: watch::Receiver<Arc<View>>,
+    window: Arc<Window>,
     sender: broadcast::Sender<Message>,
     inner: Mutex<Inner>,
 }
@@ -69,38 +67,35 @@ struct Inner {
     frame: Frame,
     stamp: Stamp,
     ring: VecDeque<Message>,
-    trends: Vec<VecDeque<Option<i64>>>,
+    /// Number of the first message since which there was no break longer than [`RING_SPAN`].
+    unbroken: u64,
     sent: Instant,
     /// Number of the message that last changed how each booster and each district stands.
     moved: [Vec<u64>; 2],
     /// See [`Frame::silent`].
     silent: i64,
-    /// Why each district was last cut: a new cause is a cut that the trend must show.
-    causes: Vec<Option<Cause>>,
     /// When the newest view that was sent was made.
     made: std::time::Instant,
 }
 
 impl Feed {
-    pub(crate) fn new(fixed: Fixed, head: Head, views: watch::Receiver<Arc<View>>) -> Self {
-        let view = Arc::clone(&views.borrow());
+    pub(crate) fn new(fixed: Fixed, head: Head, window: Arc<Window>) -> Self {
+        let view = window.newest();
         let frame = Frame::new(&fixed, &view);
-        let trends = vec![VecDeque::with_capacity(TREND); fixed.districts.len()];
         let inner = Inner {
             q: 1,
             frame,
             stamp: stamp(1, &view),
             ring: VecDeque::with_capacity(RING),
-            trends,
+            unbroken: 1,
             sent: Instant::now(),
             moved: [vec![1; fixed.boosters.len()], vec![1; fixed.districts.len()]],
             silent: 0,
-            causes: view.snapshot.districts.iter().map(|it| it.cause).collect(),
             made: view.made,
         };
         let sender = broadcast::Sender::new(QUEUE);
         let fixed = RwLock::new(Arc::new(fixed));
-        Self { fixed, head, views, sender, inner: Mutex::new(inner) }
+        Self { fixed, head, window, sender, inner: Mutex::new(inner) }
     }
 
     /// What does not change with every view.
@@ -131,50 +126,36 @@ impl Feed {
 
     /// The newest view.
     pub(crate) fn view(&self) -> Arc<View> {
-        Arc::clone(&self.views.borrow())
+        self.window.newest()
+    }
+
+    /// Waits for a view that is new enough to be told to somebody who asks.
+    pub(crate) async fn look(&self) {
+        self.window.look().await;
     }
 
     /// Beats until `shutdown` says stop or its sender is gone.
     pub(crate) async fn run(self: Arc<Self>, mut shutdown: watch::Receiver<bool>) {
-        let mut views = self.views.clone();
-        let mut beat = interval(BEAT);
-        beat.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        let mut views = self.window.follow();
         loop {
             tokio::select! {
                 biased;
                 () = stopped(&mut shutdown) => return,
-                _ = beat.tick() => self.beat(),
-                // An alarm does not wait for the beat.
-                changed = views.changed() => match changed {
-                    Ok(()) => self.urgent(),
-                    // The supervisor's shell is gone. The beat goes on: the age on the page must grow.
-                    Err(_) => views = {
-                        beat.tick().await;
-                        self.beat();
-                        self.views.clone()
-                    },
-                },
+                () = sleep(HEARTBEAT) => {}
+                // It cannot end: the window is ours as well.
+                Ok(()) = views.changed() => {}
+            }
+            if self.is_followed() {
+                self.beat();
             }
         }
     }
 
     fn beat(&self) {
+        self.window.ask();
         let view = self.view();
         let mut inner = self.lock();
-        inner.trend(&view);
-        if (self.is_followed() && view.made != inner.made) || inner.sent.elapsed() >= HEARTBEAT {
-            self.advance(&mut inner, &view);
-        }
-    }
-
-    fn urgent(&self) {
-        if !self.is_followed() {
-            return;
-        }
-        let view = self.view();
-        let mut inner = self.lock();
-        let known = inner.frame.alarms.iter().map(|it| it.state);
-        if !known.eq(view.snapshot.alarms.iter().map(|it| it.state.word())) {
+        if view.made != inner.made || inner.sent.elapsed() >= HEARTBEAT {
             self.advance(&mut inner, &view);
         }
     }
@@ -195,6 +176,9 @@ impl Feed {
     fn advance(&self, inner: &mut Inner, view: &View) {
         let frame = Frame { silent: inner.silent, ..Frame::new(&self.fixed(), view) };
         inner.q += 1;
+        if RING_SPAN < inner.sent.elapsed() {
+            inner.unbroken = inner.q;
+        }
         inner.stamp = stamp(inner.q, view);
         let data = delta(inner.stamp, &currents(view), &inner.frame, &frame);
         let message = self.message("d", inner.q, &data);
@@ -240,7 +224,7 @@ impl Feed {
     fn missed(&self, inner: &Inner, id: &str) -> Option<Vec<Message>> {
         let (epoch, q) = id.split_once('.')?;
         let q: u64 = q.parse().ok()?;
-        if epoch != self.head.epoch || q > inner.q {
+        if epoch != self.head.epoch || q > inner.q || q < inner.unbroken {
             return None;
         }
         let oldest = inner.ring.front().map_or(inner.q + 1, |it| it.q);
@@ -248,7 +232,7 @@ impl Feed {
     }
 
     fn snap(&self, inner: &Inner) -> Message {
-        let trends = inner.all_trends();
+        let trends = self.window.trends();
         let (aged, frame) = (self.aged(inner), &inner.frame);
         let data = whole_state(&self.head, aged, &self.fixed(), frame, Some(&trends));
         self.message("snap", inner.q, &data)
@@ -257,7 +241,7 @@ impl Feed {
     /// The whole state, for `/api/v1/state`.
     pub(crate) fn state(&self, with_trends: bool) -> String {
         let inner = self.newest();
-        let trends = with_trends.then(|| inner.all_trends());
+        let trends = with_trends.then(|| self.window.trends());
         whole_state(&self.head, self.aged(&inner), &self.fixed(), &inner.frame, trends.as_deref())
     }
 
@@ -302,10 +286,6 @@ impl Feed {
 }
 
 impl Inner {
-    fn all_trends(&self) -> Vec<Vec<Option<i64>>> {
-        self.trends.iter().map(|it| it.iter().copied().collect()).collect()
-    }
-
     /// Notes which feeds stand otherwise in `new`.
     fn mark_moved(&mut self, new: &Frame) {
         let pairs =
@@ -318,28 +298,6 @@ impl Inner {
             }
         }
     }
-
-    fn trend(&mut self, view: &View) {
-        let peaks = self.peaks(view);
-        for ((trend, now), peak) in self.trends.iter_mut().zip(currents(view)).zip(peaks) {
-            if trend.len() == TREND {
-                trend.pop_front();
-            }
-            trend.push_back(now.max(peak));
-        }
-    }
-
-    /// The current of each cut since the last beat: it is over within milliseconds, and a trend of ten points a second
-    /// would miss it.
-    fn peaks(&mut self, view: &View) -> Vec<Option<i64>> {
-        let districts = view.snapshot.districts.iter().zip(&mut self.causes);
-        let peak = districts.map(|(it, known)| {
-            let is_new = *known != it.cause;
-            *known = it.cause;
-            it.cause.filter(|_| is_new).and_then(seen).map(|amps| amps.0 / 1000)
-        });
-        peak.collect()
-    }
 }
 
 /// District currents; none where nothing fresh is known, so that a trend shows a gap and not a line.
@@ -350,28 +308,6 @@ fn currents(view: &View) -> Vec<Option<i64>> {
             it.current.filter(|seen| fresh && !seen.stale).map(|seen| seen.value.0 / 1000)
         });
     currents.collect()
-}
-
-/// The current that a cut was ordered for, where one was measured in its district.
-const fn seen(cause: Cause) -> Option<Microamps> {
-    match cause {
-        Cause::Short { seen, .. }
-        | Cause::AtLimit { seen, .. }
-        | Cause::Overload { seen, .. }
-        | Cause::TestLimit { seen, .. }
-        | Cause::TrippedElsewhere { seen } => Some(seen),
-        Cause::CutFailure { seen, .. } => seen,
-        Cause::HalfShort { .. }
-        | Cause::Contact { .. }
-        | Cause::Mismatch { .. }
-        | Cause::PowerGone { .. }
-        | Cause::Stale
-        | Cause::LowVoltage { .. }
-        | Cause::Operator
-        | Cause::Shutdown
-        | Cause::Retry(_)
-        | Cause::Start => None,
-    }
 }
 
 fn stamp(q: u64, view: &View) -> Stamp {

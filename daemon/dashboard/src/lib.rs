@@ -18,7 +18,9 @@ mod secret;
 mod server;
 mod settings;
 mod stream;
+mod trail;
 mod view;
+pub mod window;
 mod wire;
 
 pub use archive::{Archive, ArchiveError, Download, FaultQuery, Form, NoArchive};
@@ -27,3 +29,4 @@ pub use secret::{SecretError, new_token};
 pub use server::{Parts, ServeError, Server, serve};
 pub use settings::{Renewal, Settings};
 pub use view::{Command, LinkView, UnusableView, View};
+pub use window::Window;

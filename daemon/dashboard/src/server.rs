@@ -23,7 +23,8 @@ use crate::{
     once::Answers,
     secret::{SecretError, new_token},
     settings::{Live, Renewal, Settings},
-    view::{Command, View},
+    view::Command,
+    window::Window,
     wire::{delta::Head, fixed::Fixed},
 };
 
@@ -32,8 +33,8 @@ use crate::{
 pub struct Parts {
     /// The layout.
     pub layout: Arc<Layout>,
-    /// The newest state. The first one is shown until another comes.
-    pub views: watch::Receiver<Arc<View>>,
+    /// What the supervisor shows.
+    pub window: Arc<Window>,
     /// Where people's requests go.
     pub commands: mpsc::Sender<Command>,
     /// The reading side of the history.
@@ -124,7 +125,7 @@ pub async fn serve(settings: Settings, parts: Parts) -> Result<Server, ServeErro
 pub(crate) fn app(settings: Settings, parts: Parts) -> Result<App, SecretError> {
     let epoch = new_token()?.chars().take(8).collect();
     let head = Head { epoch, version: settings.version.clone(), demo: settings.demo };
-    let feed = Arc::new(Feed::new(Fixed::new(parts.layout), head, parts.views));
+    let feed = Arc::new(Feed::new(Fixed::new(parts.layout), head, parts.window));
     let live = Live { hosts: settings.hosts.clone(), revision: settings.revision.clone() };
     Ok(App {
         live: RwLock::new(Arc::new(live)),

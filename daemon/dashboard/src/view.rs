@@ -13,7 +13,7 @@ use supervision::{
 use tokio::sync::oneshot;
 use wiring::units::Mono;
 
-/// The state at one instant with its wall-clock time. Published through `tokio::sync::watch`: latest wins.
+/// The state at one instant with its wall-clock time. Shown through a [`Window`](crate::Window).
 #[derive(Clone, Debug)]
 pub struct View {
     /// Everything that can be shown.

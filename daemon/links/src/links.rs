@@ -258,6 +258,12 @@ impl Links {
         self.lcc.iter().for_each(|link| link.with(&self.sink, |node| node.show(snapshot)));
     }
 
+    /// A link is here that tells of the layout as it is seen: [`Self::show`] is to be called.
+    #[must_use]
+    pub const fn are_shown(&self) -> bool {
+        !self.lcc.is_empty()
+    }
+
     /// How the links are.
     #[must_use]
     pub fn status(&self) -> Vec<LinkStatus> {

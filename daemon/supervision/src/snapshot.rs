@@ -97,6 +97,21 @@ pub struct FeedView {
     pub residual: Microamps,
 }
 
+/// What a district draws and why it is off: of a [`FeedView`] as much as a trend needs.
+#[derive(Clone, Copy, Debug)]
+pub struct DistrictLoad {
+    /// Current.
+    pub current: Option<Measured<Microamps>>,
+    /// Why it is off.
+    pub cause: Option<Cause>,
+}
+
+impl From<&FeedView> for DistrictLoad {
+    fn from(it: &FeedView) -> Self {
+        Self { current: it.current, cause: it.cause }
+    }
+}
+
 /// A block.
 #[derive(Clone, Copy, Debug)]
 pub struct BlockView {

@@ -54,7 +54,7 @@ use crate::{
     recorder::Recording,
     residual::Residual,
     restore::Restore,
-    snapshot::Snapshot,
+    snapshot::{DistrictLoad, Snapshot},
     start::{Start, StartPower},
     store::Store,
     trains::Trains,
@@ -294,6 +294,11 @@ impl Supervisor {
     #[must_use]
     pub fn snapshot(&self) -> Snapshot {
         self.view()
+    }
+
+    /// Of the same state what the districts draw, in the layout's order.
+    pub fn district_loads(&self) -> impl Iterator<Item = DistrictLoad> {
+        self.loads()
     }
 
     fn fire(&mut self, slot: usize, at: Mono) {

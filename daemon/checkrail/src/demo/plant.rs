@@ -9,10 +9,10 @@ use std::{
     time::{Duration, Instant},
 };
 
-use dashboard::View;
+use dashboard::Window;
 use simulator::{SimReading, Truth, World};
 use tokio::{
-    sync::{mpsc, oneshot, watch},
+    sync::{mpsc, oneshot},
     task::JoinHandle,
     time::{MissedTickBehavior, interval},
 };
@@ -41,7 +41,7 @@ pub struct Setting {
     /// Railroad seconds per second.
     pub speed: f64,
     /// What commissioning asks for shows there.
-    pub views: watch::Receiver<Arc<View>>,
+    pub window: Arc<Window>,
 }
 
 impl Plant {
@@ -84,7 +84,7 @@ async fn run(
         })
         .collect();
     let mut pace = Pace::new(Instant::now(), setting.speed);
-    let mut helper = Helper::new(setting.views, &layout, Instant::now());
+    let mut helper = Helper::new(setting.window, &layout, Instant::now());
     let mut step = interval(STEP);
     step.set_missed_tick_behavior(MissedTickBehavior::Delay);
     let mut batches: Vec<Vec<SimReading>> = vec![Vec::new(); nodes.len()];

@@ -12,7 +12,10 @@ use std::{
     time::Instant,
 };
 
-use dashboard::{Command, LinkView, Metrics, UnusableView, View};
+use dashboard::{
+    Command, LinkView, Metrics, UnusableView, View, Window,
+    window::{BEAT, LOOKS_FOR, TICK, UNWATCHED},
+};
 use links::{Arrivals, Arrived, LinkKind, Links, Tick};
 use supervision::{
     Supervisor,
@@ -20,7 +23,7 @@ use supervision::{
     input::{Act, Feed, Input, LinkReport, OperatorRequest, RequestId},
     output::{Action, Decision, EventKind, Order, Output, PowerState, Refusal, StateValue},
 };
-use tokio::sync::{mpsc, oneshot, watch};
+use tokio::sync::{mpsc, oneshot};
 use tracing::{info, warn};
 use wiring::{
     channel::{Object, Quantity},
@@ -29,17 +32,14 @@ use wiring::{
 };
 
 use crate::{
-    clock::{Clock, duration},
+    clock::{Clock, duration, micros},
     run::{archivist::Archivist, notify::Watchdog, recorder::Recorder, standing},
     sensing::longer_than_studied,
     source::Loaded,
 };
 
 /// The supervisor is woken at least this often, so that permits and the watchdog have a young sign of life.
-const TICK_EVERY: Micros = Micros::from_millis(50);
-
-/// How often the dashboard gets a new view.
-const VIEW_EVERY: Micros = Micros::from_millis(100);
+const TICK_EVERY: Micros = micros(TICK);
 
 /// Inputs handled before looking at anything else.
 const BATCH_MAX: usize = 256;
@@ -72,8 +72,8 @@ pub struct Parts {
     pub tick: Tick,
     /// Requests of signed-in people.
     pub commands: mpsc::Receiver<Command>,
-    /// The dashboard's view.
-    pub views: watch::Sender<Arc<View>>,
+    /// Where the state is shown.
+    pub window: Arc<Window>,
     /// Counters.
     pub metrics: Arc<Metrics>,
     /// The history.
@@ -97,7 +97,11 @@ pub struct Shell {
     later: Vec<Output>,
     last: Mono,
     next_tick: Mono,
-    next_view: Mono,
+    /// When trends and views are due. While nobody looks, views are due less often.
+    next_note: Mono,
+    viewed: Mono,
+    /// Somebody looked and is expected to look again until then.
+    watched_until: Mono,
     /// Channels that the stop has ordered cut and that are not proved yet.
     stopping: Option<Stopping>,
 }
@@ -126,7 +130,9 @@ impl Shell {
             later: Vec::new(),
             last: Mono::START,
             next_tick: Mono::START,
-            next_view: Mono::START,
+            next_note: Mono::START,
+            viewed: Mono::START,
+            watched_until: Mono::START,
             stopping: None,
         };
         shell.permit_everything();
@@ -174,11 +180,7 @@ impl Shell {
     fn next_wake(&self) -> Mono {
         let deadline = self.parts.supervisor.poll_deadline();
         let stop = self.stopping.as_ref().map(|stopping| stopping.until);
-        [Some(self.next_tick), Some(self.next_view), deadline, stop]
-            .into_iter()
-            .flatten()
-            .min()
-            .unwrap_or(self.next_tick)
+        [Some(self.next_tick), deadline, stop].into_iter().flatten().min().unwrap_or(self.next_tick)
     }
 
     /// The present instant, never before one that was handed to the supervisor.
@@ -300,7 +302,7 @@ impl Shell {
         self.request(OperatorRequest { id, who: "checkrail".to_owned(), act: Act::Shutdown }).await;
     }
 
-    /// Deadlines, ticks, views and the watchdog, when the first of them is due.
+    /// Deadlines, ticks, the watchdog, trends and views, when the first of them is due.
     async fn keep_time(&mut self) {
         let now = self.parts.clock.now();
         let now = self.now(now);
@@ -308,7 +310,8 @@ impl Shell {
             return;
         }
         self.parts.supervisor.handle_timeout(now);
-        if self.next_tick <= now {
+        let ticks = self.next_tick <= now;
+        if ticks {
             if let Some(report) = self.parts.archivist.poll_report() {
                 self.parts.supervisor.handle(Input::Link(report), now);
             }
@@ -318,8 +321,27 @@ impl Shell {
             self.parts.tick.beat();
         }
         self.drain().await;
-        if self.next_view <= now {
-            self.next_view = now + VIEW_EVERY;
+        if ticks {
+            self.note(now);
+            self.show_to_watchers(now);
+        }
+    }
+
+    fn note(&mut self, now: Mono) {
+        if self.next_note <= now {
+            self.next_note = now + micros(BEAT);
+            self.parts.window.note(self.parts.supervisor.district_loads());
+        }
+    }
+
+    fn show_to_watchers(&mut self, now: Mono) {
+        if self.parts.window.was_asked() {
+            self.watched_until = now + micros(LOOKS_FOR);
+        }
+        let is_watched = now < self.watched_until || self.parts.links.are_shown();
+        let every = if is_watched { BEAT } else { UNWATCHED };
+        if self.viewed + micros(every) <= now {
+            self.viewed = now;
             self.show(now);
         }
     }
@@ -426,7 +448,7 @@ impl Shell {
         let mut view = View::new(snapshot, self.parts.clock.wall_ms(now));
         view.links = link_views(&self.parts.links, &self.parts.clock);
         view.history_ok = self.parts.archivist.is_ok();
-        self.parts.views.send_replace(Arc::new(view));
+        self.parts.window.show(view);
     }
 
     /// Outputs that are found on stay on: until a cut says otherwise every power channel may have its permit.

@@ -11,7 +11,8 @@ use std::{
     time::Duration,
 };
 
-use dashboard::{Command, Metrics, Parts, Settings, View, serve};
+use dashboard::{Command, Metrics, Parts, Settings, View, Window, serve};
+use supervision::snapshot::DistrictLoad;
 use tokio::{
     io::{AsyncBufReadExt, AsyncReadExt, AsyncWriteExt, BufReader},
     net::TcpStream,
@@ -27,7 +28,7 @@ pub const TOKEN: &str = "the-operator";
 pub struct Server {
     server: Option<dashboard::Server>,
     plant: Arc<Mutex<Plant>>,
-    views: watch::Sender<Arc<View>>,
+    window: Arc<Window>,
     stop: watch::Sender<bool>,
     asked: Arc<AtomicUsize>,
 }
@@ -36,7 +37,7 @@ impl Server {
     pub async fn start(read_token: Option<&str>) -> Self {
         let layout = valley(4, 18);
         let plant = Plant::new(layout.clone(), 1_795_600_000_000);
-        let (views, receiver) = watch::channel(Arc::new(plant.view()));
+        let window = Arc::new(Window::new(plant.view()));
         let (commands, requests) = mpsc::channel(8);
         let (stop, shutdown) = watch::channel(false);
         let settings = Settings {
@@ -50,7 +51,7 @@ impl Server {
         };
         let parts = Parts {
             layout: Arc::new(layout),
-            views: receiver,
+            window: Arc::clone(&window),
             commands,
             archive: Arc::new(faults::archive(18)),
             metrics: Arc::new(Metrics::new()),
@@ -59,8 +60,8 @@ impl Server {
         let server = serve(settings, parts).await.unwrap();
         let plant = Arc::new(Mutex::new(plant));
         let asked = Arc::new(AtomicUsize::new(0));
-        tokio::spawn(answer(Arc::clone(&plant), views.clone(), requests, Arc::clone(&asked)));
-        Self { server: Some(server), plant, views, stop, asked }
+        tokio::spawn(answer(Arc::clone(&plant), Arc::clone(&window), requests, Arc::clone(&asked)));
+        Self { server: Some(server), plant, window, stop, asked }
     }
 
     pub fn address(&self) -> SocketAddr {
@@ -99,14 +100,27 @@ impl Server {
     pub async fn with_plant(&self, happen: impl FnOnce(&mut Plant)) {
         let mut plant = self.plant.lock().await;
         happen(&mut plant);
-        self.views.send_replace(Arc::new(plant.view()));
+        show(&self.window, plant.view());
     }
 
     /// Publishes the plant's view, changed.
     pub async fn publish(&self, change: impl FnOnce(&mut View)) {
         let mut view = self.plant.lock().await.view();
         change(&mut view);
-        self.views.send_replace(Arc::new(view));
+        show(&self.window, view);
+    }
+
+    /// Publishes the plant's view, changed, as soon as somebody looks.
+    pub fn publish_when_asked(&self, change: impl FnOnce(&mut View) + Send + 'static) {
+        let (plant, window) = (Arc::clone(&self.plant), Arc::clone(&self.window));
+        tokio::spawn(async move {
+            while !window.was_asked() {
+                tokio::task::yield_now().await;
+            }
+            let mut view = plant.lock().await.view();
+            change(&mut view);
+            show(&window, view);
+        });
     }
 
     /// Tells it to stop and waits until it has.
@@ -116,9 +130,15 @@ impl Server {
     }
 }
 
+/// As the shell shows it on a beat.
+fn show(window: &Window, view: View) {
+    window.note(view.snapshot.districts.iter().map(DistrictLoad::from));
+    window.show(view);
+}
+
 async fn answer(
     plant: Arc<Mutex<Plant>>,
-    views: watch::Sender<Arc<View>>,
+    window: Arc<Window>,
     mut requests: mpsc::Receiver<Command>,
     asked: Arc<AtomicUsize>,
 ) {
@@ -126,7 +146,7 @@ async fn answer(
         asked.fetch_add(1, Ordering::SeqCst);
         let mut plant = plant.lock().await;
         let result = plant.answer(&command.request.act);
-        views.send_replace(Arc::new(plant.view()));
+        show(&window, plant.view());
         let _ = command.answer.send(result);
     }
 }

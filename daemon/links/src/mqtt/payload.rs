@@ -1,8 +1,11 @@
 //! Payloads, read. Total: any bytes give a value or a reason.
 
-use std::{borrow::Cow, collections::BTreeMap};
+use std::{borrow::Cow, collections::BTreeMap, fmt};
 
-use serde::Deserialize;
+use serde::{
+    Deserialize, Deserializer,
+    de::{IgnoredAny, MapAccess, SeqAccess, Visitor},
+};
 use supervision::{
     input::{Invalid, Value},
     value::{from_number, from_text},
@@ -31,14 +34,65 @@ impl From<serde_json::Error> for BadPayload {
 }
 
 /// A number, a word, nothing; a truth value is neither.
-#[derive(Debug, Deserialize)]
-#[serde(untagged)]
+#[derive(Debug)]
 enum Scalar<'a> {
     Number(f64),
-    #[serde(borrow)]
     Word(Cow<'a, str>),
-    Nothing(()),
-    Other(serde::de::IgnoredAny),
+    Nothing,
+    Other,
+}
+
+/// By hand: what derives for such a choice keeps a copy of each value to try one form after the other.
+impl<'de: 'a, 'a> Deserialize<'de> for Scalar<'a> {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+        from.deserialize_any(ScalarVisitor)
+    }
+}
+
+struct ScalarVisitor;
+
+impl<'de> Visitor<'de> for ScalarVisitor {
+    type Value = Scalar<'de>;
+
+    fn expecting(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.write_str("a number, a word or null")
+    }
+
+    fn visit_f64<E>(self, it: f64) -> Result<Self::Value, E> {
+        Ok(Scalar::Number(it))
+    }
+
+    fn visit_u64<E>(self, it: u64) -> Result<Self::Value, E> {
+        Ok(Scalar::Number(it as f64))
+    }
+
+    fn visit_i64<E>(self, it: i64) -> Result<Self::Value, E> {
+        Ok(Scalar::Number(it as f64))
+    }
+
+    fn visit_borrowed_str<E>(self, it: &'de str) -> Result<Self::Value, E> {
+        Ok(Scalar::Word(Cow::Borrowed(it)))
+    }
+
+    fn visit_str<E>(self, it: &str) -> Result<Self::Value, E> {
+        Ok(Scalar::Word(Cow::Owned(it.to_owned())))
+    }
+
+    fn visit_unit<E>(self) -> Result<Self::Value, E> {
+        Ok(Scalar::Nothing)
+    }
+
+    fn visit_bool<E>(self, _: bool) -> Result<Self::Value, E> {
+        Ok(Scalar::Other)
+    }
+
+    fn visit_seq<A: SeqAccess<'de>>(self, of: A) -> Result<Self::Value, A::Error> {
+        IgnoredAny.visit_seq(of).map(|_| Scalar::Other)
+    }
+
+    fn visit_map<A: MapAccess<'de>>(self, of: A) -> Result<Self::Value, A::Error> {
+        IgnoredAny.visit_map(of).map(|_| Scalar::Other)
+    }
 }
 
 /// A reading with its order.
@@ -86,7 +140,7 @@ fn scalar(quantity: Quantity, it: &Scalar, reason: Option<&str>) -> Result<Value
     match it {
         Scalar::Number(number) => Ok(from_number(quantity, *number)?),
         Scalar::Word(word) => Ok(from_text(quantity, word)?),
-        Scalar::Nothing(()) => {
+        Scalar::Nothing => {
             let why = match reason {
                 Some("over") => Invalid::OverRange,
                 Some("under") => Invalid::UnderRange,
@@ -96,7 +150,7 @@ fn scalar(quantity: Quantity, it: &Scalar, reason: Option<&str>) -> Result<Value
             };
             Ok(Value::Invalid(why))
         }
-        Scalar::Other(_) => Err(BadPayload::WrongType),
+        Scalar::Other => Err(BadPayload::WrongType),
     }
 }
 

@@ -15,8 +15,8 @@ use crate::{
     input::{Feed, Value},
     output::EventKind,
     snapshot::{
-        AlarmView, BlockView, FeedView, FrogView, MachineView, Measured, NodeView, PoleView,
-        Snapshot,
+        AlarmView, BlockView, DistrictLoad, FeedView, FrogView, MachineView, Measured, NodeView,
+        PoleView, Snapshot,
     },
     start::{Start, StartPower},
 };
@@ -91,6 +91,14 @@ impl Supervisor {
             sessions: self.session_views(),
             proofs: self.proofs(),
         }
+    }
+
+    pub(super) fn loads(&self) -> impl Iterator<Item = DistrictLoad> {
+        let boosters = self.model.layout.boosters.len();
+        (boosters..self.powers.len()).map(|nth| DistrictLoad {
+            current: self.measured(self.model.feed_channels[nth][0], as_current),
+            cause: self.powers[nth].why().map(|(cause, _)| cause),
+        })
     }
 
     fn feed_view(&self, nth: usize) -> FeedView {

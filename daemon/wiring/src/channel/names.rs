@@ -1,27 +1,40 @@
 //! Names by number and numbers by name. A name is looked up for every reading that comes, each time from a cold cache:
-//! a table by hash touches it once, where a tree touches a dozen others on the way.
-
-/// No name is here.
-const NOBODY: u32 = u32::MAX;
+//! a table by hash touches it once, where a tree touches a dozen others on the way; and the name to compare with stands
+//! in one text of all, at the place that the table says, not behind a further pointer.
 
 /// Names in the order in which they were given.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Names {
     names: Vec<String>,
-    /// Numbers by hash, at most half full; a name whose place is taken stands in the next free one. A power of two.
-    places: Vec<u32>,
+    /// All of them, one behind the other.
+    text: String,
+    /// By hash, at most half full; a name whose place is taken stands in the next free one. A power of two.
+    places: Vec<Option<Place>>,
+}
+
+/// A name that was given.
+#[derive(Clone, Copy, Debug)]
+struct Place {
+    number: u32,
+    /// Where it stands in the text of all. Unit: octets.
+    begins: u32,
+    length: u32,
 }
 
 impl Names {
     /// Gives the next number to a name. Of two that are the same the later is found.
     pub(super) fn push(&mut self, name: String) {
+        let of = |count| u32::try_from(count).expect("the reader limits the size of a file");
+        let (number, begins, length) = (self.names.len(), self.text.len(), name.len());
+        let new = Place { number: of(number), begins: of(begins), length: of(length) };
+        self.text.push_str(&name);
         self.names.push(name);
         if self.places.len() < 2 * self.names.len() {
-            self.places = vec![NOBODY; (4 * self.names.len()).next_power_of_two()];
-            (0..self.names.len()).for_each(|number| self.settle(number));
-        } else {
-            self.settle(self.names.len() - 1);
+            let more = (4 * self.names.len()).next_power_of_two();
+            let known = std::mem::replace(&mut self.places, vec![None; more]);
+            known.into_iter().flatten().for_each(|it| self.settle(it));
         }
+        self.settle(new);
     }
 
     /// The name of a number that was given.
@@ -37,13 +50,12 @@ impl Names {
     /// The number of a name.
     pub(super) fn find(&self, name: &str) -> Option<usize> {
         let place = self.place(name)?;
-        let number = self.places[place];
-        (number != NOBODY).then_some(number as usize)
+        self.places[place].map(|it| it.number as usize)
     }
 
-    fn settle(&mut self, number: usize) {
-        if let Some(place) = self.place(&self.names[number]) {
-            self.places[place] = u32::try_from(number).unwrap_or(NOBODY);
+    fn settle(&mut self, it: Place) {
+        if let Some(place) = self.place(self.at(it)) {
+            self.places[place] = Some(it);
         }
     }
 
@@ -51,10 +63,12 @@ impl Names {
     fn place(&self, name: &str) -> Option<usize> {
         let last = self.places.len().checked_sub(1)?;
         let first = hash(name) & last;
-        (first..=last).chain(0..first).find(|place| {
-            let number = self.places[*place];
-            number == NOBODY || self.names[number as usize] == name
-        })
+        let is_its = |place: &usize| self.places[*place].is_none_or(|it| self.at(it) == name);
+        (first..=last).chain(0..first).find(is_its)
+    }
+
+    fn at(&self, it: Place) -> &str {
+        &self.text[it.begins as usize..][..it.length as usize]
     }
 }
 

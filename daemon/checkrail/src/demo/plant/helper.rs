@@ -9,9 +9,8 @@ use circuit::{
     grid::{Bridge, Ohms, Terminal},
     study::place::{Place, Spot, places},
 };
-use dashboard::View;
+use dashboard::Window;
 use supervision::commission::Wants;
-use tokio::sync::watch;
 use wiring::layout::{Conductor, Layout};
 
 /// From what is asked for to the rails.
@@ -25,21 +24,21 @@ const COIN: Ohms = Ohms(0.03);
 
 /// Somebody under the table.
 pub(super) struct Helper {
-    views: watch::Receiver<Arc<View>>,
+    window: Arc<Window>,
     places: Vec<Place>,
     /// What is asked for, since when.
     wants: (Wants, Instant),
 }
 
 impl Helper {
-    pub(super) fn new(views: watch::Receiver<Arc<View>>, layout: &Layout, now: Instant) -> Self {
-        Self { views, places: places(layout), wants: (Wants::Nothing, now) }
+    pub(super) fn new(window: Arc<Window>, layout: &Layout, now: Instant) -> Self {
+        Self { window, places: places(layout), wants: (Wants::Nothing, now) }
     }
 
     /// What lies between rails now, and whether it is a load.
     pub(super) fn hold(&mut self, now: Instant) -> Vec<(Bridge, bool)> {
         let asked = {
-            let view = self.views.borrow();
+            let view = self.window.newest();
             let all = view.snapshot.sessions.iter().map(|it| &it.wants);
             // One pair of hands: who began first is served first.
             all.into_iter().find(|it| **it != Wants::Nothing).cloned().unwrap_or(Wants::Nothing)
