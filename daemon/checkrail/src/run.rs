@@ -8,6 +8,7 @@ mod notify;
 mod recorder;
 mod reload;
 mod shell;
+mod showing;
 mod standing;
 
 use std::{

@@ -1,8 +1,8 @@
 //! The window between the supervisor's shell and those who look at it: pages, scripts, the demo.
 //!
-//! The whole state costs more to make than a reading costs to judge. It is made ten times a second while somebody looks,
-//! twice a second while nobody does, and within a [`TICK`] of a question. Trends have no gaps for it: what they are drawn
-//! from is noted ten times a second all the same.
+//! The whole state costs more to make than a hundred readings cost to judge. It is made ten times a second while somebody
+//! looks, twice a second while nobody does, and within a [`TICK`] of a question. Trends have no gaps for it: what they are
+//! drawn from is noted ten times a second all the same.
 
 use std::{
     sync::{

@@ -10,7 +10,7 @@ use std::{
 };
 
 use rumqttc::{AsyncClient, QoS};
-use serde_json::{Map, json};
+use serde_json::{Map, Value, json};
 use tokio::{sync::mpsc, time::sleep};
 
 use crate::{
@@ -168,7 +168,7 @@ impl Driver {
     async fn new(port: u16, root: &str, districts: usize) -> Option<Self> {
         let filters = ["bench/order/#", "bench/permit", "ready"].map(|it| format!("{root}/{it}"));
         let (client, eventloop) = connect(&format!("{root}-bench"), port, &filters, true).await;
-        let mut heard = listen(eventloop);
+        let mut heard = answering(client.clone(), root.to_owned(), listen(eventloop));
         let until = Instant::now() + PATIENCE;
         while Instant::now() < until {
             announce(&client, root, districts).await;
@@ -232,6 +232,33 @@ impl Driver {
             times.push(at.saturating_duration_since(sent));
         }
     }
+}
+
+/// Answers each order that has a number, as a node does: one that is not answered is given again, and would meet a later
+/// event. The loop, the script and the flow number none.
+fn answering(
+    client: AsyncClient,
+    root: String,
+    mut from: mpsc::UnboundedReceiver<Heard>,
+) -> mpsc::UnboundedReceiver<Heard> {
+    let (sender, receiver) = mpsc::unbounded_channel();
+    tokio::spawn(async move {
+        while let Some(heard) = from.recv().await {
+            let channel = heard.1.split_once("/bench/order/").map(|(_, it)| it.to_owned());
+            let order = serde_json::from_slice::<Value>(&heard.2);
+            if sender.send(heard).is_err() {
+                return;
+            }
+            if let (Some(channel), Ok(order)) = (channel, order)
+                && order["id"].is_string()
+            {
+                let topic = format!("{root}/bench/ack/{channel}");
+                let body = json!({"id": order["id"], "r": "ok"}).to_string();
+                client.publish(topic, QoS::AtLeastOnce, false, body).await.expect("connected");
+            }
+        }
+    });
+    receiver
 }
 
 /// The births of the events' node and of the one with the other readings.

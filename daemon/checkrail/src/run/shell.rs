@@ -12,10 +12,7 @@ use std::{
     time::Instant,
 };
 
-use dashboard::{
-    Command, LinkView, Metrics, UnusableView, View, Window,
-    window::{BEAT, LOOKS_FOR, TICK, UNWATCHED},
-};
+use dashboard::{Command, LinkView, Metrics, UnusableView, View, Window, window::TICK};
 use links::{Arrivals, Arrived, LinkKind, Links, Tick};
 use supervision::{
     Supervisor,
@@ -33,7 +30,7 @@ use wiring::{
 
 use crate::{
     clock::{Clock, duration, micros},
-    run::{archivist::Archivist, notify::Watchdog, recorder::Recorder, standing},
+    run::{archivist::Archivist, notify::Watchdog, recorder::Recorder, showing::Showing, standing},
     sensing::longer_than_studied,
     source::Loaded,
 };
@@ -97,11 +94,7 @@ pub struct Shell {
     later: Vec<Output>,
     last: Mono,
     next_tick: Mono,
-    /// When trends and views are due. While nobody looks, views are due less often.
-    next_note: Mono,
-    viewed: Mono,
-    /// Somebody looked and is expected to look again until then.
-    watched_until: Mono,
+    showing: Showing,
     /// Channels that the stop has ordered cut and that are not proved yet.
     stopping: Option<Stopping>,
 }
@@ -130,9 +123,7 @@ impl Shell {
             later: Vec::new(),
             last: Mono::START,
             next_tick: Mono::START,
-            next_note: Mono::START,
-            viewed: Mono::START,
-            watched_until: Mono::START,
+            showing: Showing::default(),
             stopping: None,
         };
         shell.permit_everything();
@@ -322,26 +313,17 @@ impl Shell {
         }
         self.drain().await;
         if ticks {
-            self.note(now);
-            self.show_to_watchers(now);
+            self.show_if_due(now);
         }
     }
 
-    fn note(&mut self, now: Mono) {
-        if self.next_note <= now {
-            self.next_note = now + micros(BEAT);
-            self.parts.window.note(self.parts.supervisor.district_loads());
+    fn show_if_due(&mut self, now: Mono) {
+        let Parts { window, links, supervisor, .. } = &self.parts;
+        if self.showing.takes_note(now) {
+            window.note(supervisor.district_loads());
         }
-    }
-
-    fn show_to_watchers(&mut self, now: Mono) {
-        if self.parts.window.was_asked() {
-            self.watched_until = now + micros(LOOKS_FOR);
-        }
-        let is_watched = now < self.watched_until || self.parts.links.are_shown();
-        let every = if is_watched { BEAT } else { UNWATCHED };
-        if self.viewed + micros(every) <= now {
-            self.viewed = now;
+        let asked = window.was_asked() || links.are_shown();
+        if self.showing.makes_view(now, asked) {
             self.show(now);
         }
     }
