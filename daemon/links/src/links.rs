@@ -206,7 +206,8 @@ impl Links {
         for link in &self.lcc {
             delivery = delivery.or(link.with(&self.sink, |node| node.order(order)));
         }
-        let taken = self.mqtt.iter().any(|link| link.takes(order.channel));
+        // Of one broker it is not asked: there is no other.
+        let taken = self.mqtt.len() > 1 && self.mqtt.iter().any(|link| link.takes(order.channel));
         for link in &self.mqtt {
             // Anybody is asked only where nobody is known to take it.
             let elsewhere = delivery != Delivery::NotMine || (taken && !link.takes(order.channel));

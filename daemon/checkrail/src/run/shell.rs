@@ -9,7 +9,7 @@
 use std::{
     collections::{BTreeMap, BTreeSet},
     sync::Arc,
-    time::Instant,
+    time::{Duration, Instant},
 };
 
 use dashboard::{Command, LinkView, Metrics, UnusableView, View, Window, window::TICK};
@@ -338,9 +338,11 @@ impl Shell {
     async fn hand_out(&mut self, arrived: Option<Instant>) {
         while let Some(output) = self.parts.supervisor.poll_output() {
             if let Decision::Order(order) = &output.what {
-                self.perform(order, arrived);
-                // The link writes it now.
+                self.parts.links.order(order);
+                let took = arrived.map(|it| it.elapsed());
+                // The link writes it now, before anything is counted.
                 tokio::task::yield_now().await;
+                self.count(order, took);
                 if self.parts.supervisor.owes() {
                     standing::step_aside();
                 }
@@ -359,25 +361,17 @@ impl Shell {
         self.later = later;
     }
 
-    fn perform(&mut self, order: &Order, arrived: Option<Instant>) {
-        match order.action {
-            Action::Cut => {
-                self.parts.links.power_wanted(order.channel, false);
-                self.parts.links.order(order);
-                if let (Some(arrived), 1) = (arrived, order.attempt) {
-                    let micros = u64::try_from(arrived.elapsed().as_micros()).unwrap_or(u64::MAX);
-                    self.parts.metrics.cut_latency(Micros(micros));
-                }
-                self.parts.metrics.cut(order.cause.word());
-                if let (Cause::Shutdown, Some(stopping)) = (order.cause, &mut self.stopping) {
-                    stopping.unproved.insert(order.channel);
-                }
-            }
-            Action::On => {
-                self.parts.links.power_wanted(order.channel, true);
-                self.parts.links.order(order);
-            }
-            Action::Throw(_) => self.parts.links.order(order),
+    /// Counts an order that was handed over; `took`: since its reading arrived.
+    fn count(&mut self, order: &Order, took: Option<Duration>) {
+        if order.action != Action::Cut {
+            return;
+        }
+        if let (Some(took), 1) = (took, order.attempt) {
+            self.parts.metrics.cut_latency(micros(took));
+        }
+        self.parts.metrics.cut(order.cause.word());
+        if let (Cause::Shutdown, Some(stopping)) = (order.cause, &mut self.stopping) {
+            stopping.unproved.insert(order.channel);
         }
     }
 

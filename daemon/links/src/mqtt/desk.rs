@@ -10,6 +10,7 @@ use std::{
     time::{Duration, Instant},
 };
 
+use serde::Serialize;
 use serde_json::json;
 use supervision::{
     input::{LinkReport, OrderId},
@@ -187,11 +188,11 @@ impl Desk {
     fn step(&mut self, step: Step, node: &str, order: &Order, now: Instant) -> Outgoing {
         let fault = order.fault.map(|it| it.0);
         let it = Asked { id: order.id, channel: order.channel, cause: order.cause.word(), fault };
-        let to = match order.action {
-            Action::Throw(to) => Some(to.word()),
-            Action::On | Action::Cut => None,
+        let more = match order.action {
+            Action::Throw(to) => More::To(to.word()),
+            Action::On | Action::Cut => More::Nothing,
         };
-        self.message(step, node, it, json!({ "to": to }), now)
+        self.message(step, node, it, more, now)
     }
 
     fn message(
@@ -199,7 +200,7 @@ impl Desk {
         step: Step,
         node: &str,
         asked: Asked,
-        more: serde_json::Value,
+        more: More,
         now: Instant,
     ) -> Outgoing {
         let number = self.next;
@@ -210,16 +211,15 @@ impl Desk {
             Step::On => "on",
             Step::Throw { .. } => "throw",
         };
-        let mut payload = json!({ "id": self.id(number), "op": op, "cause": asked.cause });
-        if let Some(fault) = asked.fault {
-            payload["fault"] = fault.into();
-        }
-        let more = more.as_object().into_iter().flatten();
-        for (key, value) in more.filter(|(_, value)| !value.is_null()) {
-            payload[key] = value.clone();
-        }
+        let Asked { cause, fault, .. } = asked;
+        let (to, tok) = match more {
+            More::Nothing => (None, None),
+            More::To(to) => (Some(to), None),
+            More::Token(tok) => (None, Some(tok)),
+        };
+        let payload = Payload { id: &self.id(number), op, cause, fault, to, tok };
+        let payload = serde_json::to_string(&payload).expect("plain words and numbers");
         let topic = self.topics.order(node, self.channels.name(asked.channel));
-        let payload = payload.to_string();
         let message = Outgoing { topic, payload, sure: true, order: Some(asked.id) };
         self.open.insert(
             number,
@@ -232,8 +232,8 @@ impl Desk {
                 due: now + AGAIN_AFTER,
                 repeats: 0,
                 began: now,
-                cause: asked.cause,
-                fault: asked.fault,
+                cause,
+                fault,
             },
         );
         message
@@ -301,7 +301,7 @@ impl Desk {
         };
         let Open { order: id, channel, cause, fault, .. } = *open;
         let asked = Asked { id, channel, cause, fault };
-        vec![self.message(Step::On, &open.node, asked, json!({ "tok": token }), now)]
+        vec![self.message(Step::On, &open.node, asked, More::Token(token), now)]
     }
 
     /// Messages of an order could not be handed over: it is not under way any more.
@@ -428,6 +428,30 @@ struct Asked {
     channel: ChannelIx,
     cause: &'static str,
     fault: Option<u32>,
+}
+
+/// What some orders say besides.
+#[derive(Clone, Copy)]
+enum More<'a> {
+    Nothing,
+    /// Where to throw.
+    To(&'static str),
+    /// The token of the first of two steps.
+    Token(&'a serde_json::Value),
+}
+
+/// An order as it is written.
+#[derive(Serialize)]
+struct Payload<'a> {
+    id: &'a str,
+    op: &'static str,
+    cause: &'static str,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    fault: Option<u32>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    to: Option<&'static str>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    tok: Option<&'a serde_json::Value>,
 }
 
 const fn first_step(action: Action, arm: bool) -> Step {
