@@ -18,9 +18,6 @@ use crate::{
     store::Store,
 };
 
-/// Items in one transaction at most.
-const BATCH: usize = 256;
-
 /// Between looks at age and size.
 const PRUNE_EVERY: Duration = Duration::from_secs(60);
 
@@ -68,7 +65,7 @@ impl Writer {
             self.works_again();
         }
         loop {
-            match self.queue.take(BATCH, PRUNE_EVERY) {
+            match self.queue.take(PRUNE_EVERY, self.settings.gather) {
                 Work::Save(batch) => {
                     if !self.save_or_wait(batch) {
                         break;
