@@ -32,9 +32,6 @@ pub struct Settings {
     pub retry: Duration,
     /// The database may have at most so many pages of 4 KiB, as if the disk were full beyond; none: no bound but the disk.
     pub most_pages: Option<u32>,
-    /// How long the first of a batch waits for others: what a fault gives comes within milliseconds, and each transaction
-    /// costs a synchronisation of the disk. Nothing waits where somebody waits for it. Default 25 ms.
-    pub gather: Duration,
     /// Called on the writer's thread before its first write. Default nothing.
     pub begin: fn(),
 }
@@ -46,7 +43,6 @@ impl Default for Settings {
             busy: Duration::from_secs(5),
             retry: Duration::from_secs(1),
             most_pages: None,
-            gather: Duration::from_millis(25),
             begin: || {},
         }
     }

@@ -17,9 +17,6 @@ const STATES_MAX: usize = 32_768;
 /// Fault records that wait at most: each is of the order of a hundred kilobytes.
 const RECORDS_MAX: usize = 64;
 
-/// Items in one transaction at most.
-const BATCH: usize = 256;
-
 /// What could not be saved since the start, counted.
 #[derive(Clone, Copy, Debug, Default, Eq, PartialEq)]
 pub struct Unsaved {
@@ -51,7 +48,7 @@ impl Unsaved {
 #[derive(Debug, Default)]
 pub(crate) struct Queue {
     state: Mutex<State>,
-    /// The first item came or a batch is full, somebody waits for what is there, or a stop.
+    /// Something came, or a stop.
     came: Condvar,
     /// Something was settled.
     settled: Condvar,
@@ -68,8 +65,6 @@ struct State {
     /// Of those, saved or given up.
     settled: u64,
     unsaved: Unsaved,
-    /// Somebody waits until all that is there is settled.
-    hurry: bool,
     stopping: bool,
     writer_gone: bool,
 }
@@ -113,35 +108,23 @@ impl Queue {
         *waiting += 1;
         state.accepted += 1;
         state.items.push_back(item);
-        // Those between are gathered: the writer need not wake for each.
-        let wakes = matches!(state.items.len(), 1 | BATCH);
         drop(state);
-        if wakes {
-            self.came.notify_one();
-        }
+        self.came.notify_one();
     }
 
-    /// Waits for work, `patience` at most, and from the first item on for more of it, `gather` at most.
-    pub(crate) fn take(&self, patience: Duration, gather: Duration) -> Work {
+    /// Waits for work, `patience` at most.
+    pub(crate) fn take(&self, most: usize, patience: Duration) -> Work {
         let state = self.lock();
         let waits = |state: &mut State| state.items.is_empty() && !state.stopping;
-        let (state, _) = self
-            .came
-            .wait_timeout_while(state, patience, waits)
-            .unwrap_or_else(PoisonError::into_inner);
-        let gathers = |state: &mut State| {
-            (1..BATCH).contains(&state.items.len()) && !state.hurry && !state.stopping
-        };
         let (mut state, _) = self
             .came
-            .wait_timeout_while(state, gather, gathers)
+            .wait_timeout_while(state, patience, waits)
             .unwrap_or_else(PoisonError::into_inner);
         if state.items.is_empty() {
             return if state.stopping { Work::Stop } else { Work::Idle };
         }
-        let count = BATCH.min(state.items.len());
+        let count = most.min(state.items.len());
         let batch: Vec<Item> = state.items.drain(..count).collect();
-        state.hurry &= !state.items.is_empty();
         for item in &batch {
             *state.waiting(item.worth()).0 -= 1;
         }
@@ -197,10 +180,8 @@ impl Queue {
 
     /// Waits until all that was taken in before is saved or given up; false when it was not within `patience`.
     pub(crate) fn settle(&self, patience: Duration) -> bool {
-        let mut state = self.lock();
+        let state = self.lock();
         let target = state.accepted;
-        state.hurry = !state.items.is_empty();
-        self.came.notify_one();
         let (state, _) = self
             .settled
             .wait_timeout_while(state, patience, |state| state.settled < target)
@@ -216,55 +197,5 @@ impl Queue {
 
     pub(crate) fn unsaved(&self) -> Unsaved {
         self.lock().unsaved
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use std::{sync::Arc, thread};
-
-    use supervision::output::{Event, EventKind};
-    use wiring::units::Mono;
-
-    use super::*;
-    use crate::item::What;
-
-    /// Longer than the test runs: whatever ends a wait, it is not the time.
-    const LONG: Duration = Duration::from_secs(60);
-
-    fn item() -> Item {
-        let event = Event { kind: EventKind::Started, fault: None };
-        Item { at: Mono::START, utc: 0, what: What::Event(event) }
-    }
-
-    fn taken(work: &Work) -> usize {
-        match work {
-            Work::Save(batch) => batch.len(),
-            Work::Idle | Work::Stop => 0,
-        }
-    }
-
-    #[test]
-    fn what_comes_soon_after_the_first_is_taken_with_it() {
-        let sut = Arc::new(Queue::default());
-        let writer = Arc::clone(&sut);
-        let writer = thread::spawn(move || {
-            let work = writer.take(LONG, LONG);
-            writer.saved(taken(&work));
-            taken(&work)
-        });
-        (0..3).for_each(|_| sut.push(item()));
-        assert!(sut.settle(LONG), "who waits for them is not kept waiting");
-        assert_eq!(writer.join().unwrap(), 3);
-    }
-
-    #[test]
-    fn a_full_batch_waits_for_nothing() {
-        let sut = Queue::default();
-        (0..=BATCH).for_each(|_| sut.push(item()));
-        assert_eq!(taken(&sut.take(LONG, LONG)), BATCH);
-        sut.stop();
-        assert_eq!(taken(&sut.take(LONG, LONG)), 1);
-        assert!(matches!(sut.take(LONG, LONG), Work::Stop));
     }
 }

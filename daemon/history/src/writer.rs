@@ -18,6 +18,9 @@ use crate::{
     store::Store,
 };
 
+/// Items in one transaction at most.
+const BATCH: usize = 256;
+
 /// Between looks at age and size.
 const PRUNE_EVERY: Duration = Duration::from_secs(60);
 
@@ -65,7 +68,7 @@ impl Writer {
             self.works_again();
         }
         loop {
-            match self.queue.take(PRUNE_EVERY, self.settings.gather) {
+            match self.queue.take(BATCH, PRUNE_EVERY) {
                 Work::Save(batch) => {
                     if !self.save_or_wait(batch) {
                         break;
