@@ -229,7 +229,9 @@ test('the coin of the demo is measured against its forecast', { skip, timeout: 3
   const said = await until(page, () => document.querySelector('.verdict')?.textContent.match(/([\d.]+)\sA of ([\d.]+)\sA predicted/)?.slice(1)).then((it) => it.jsonValue());
   await keep(page, 'commission-6-coin');
   const [seen, predicted] = said.map(Number);
-  assert.ok(predicted / 2 <= seen && seen <= predicted * 1.3, `${seen} A of ${predicted} A`);
+  // The forecast is the limit of the district's own booster. A train that stands on the gap to the valley brings the other
+  // one in, which gives as much again at most: `daemon/circuit/tests/grid.rs`.
+  assert.ok(predicted / 2 <= seen && seen <= predicted * 2.1, `${seen} A of ${predicted} A`);
   await restore(page);
   assert.deepEqual(noted.errors, []);
   await context.close();

@@ -328,3 +328,28 @@ proptest! {
         }
     }
 }
+
+/// A coin on the summit is fed by its own booster at its limit; a train that stands on the gap between valley and branch
+/// brings the other booster in, by way of the branch's feeder and the upper bus: through the summit's own feeder then
+/// flows more than its booster can give.
+#[test]
+fn a_train_on_the_gap_lets_another_booster_feed_a_short_beyond_the_limit_of_its_own() {
+    let read = wiring::read(include_str!("../../../config/tamarrow-valley.toml"));
+    let layout = read.layout.expect("the demo's layout is whole");
+    let at = |id: &str| {
+        let nth = layout.blocks.iter().position(|it| it.id.as_str() == id);
+        BlockIx::new(nth.expect("a block of the demo"))
+    };
+    let rail = |id, conductor| Terminal::Block(at(id), conductor);
+    let coin = bridge(rail("s2", Conductor::A), rail("s2", Conductor::B), 0.03);
+    let wheels = [Conductor::A, Conductor::B].map(|it| bridge(rail("v4", it), rail("q1", it), 0.1));
+    let summit = layout.districts.iter().position(|it| it.id.as_str() == "summit");
+    let summit = summit.expect("a district of the demo");
+    let through = |bridges: &[Bridge]| {
+        solve(&layout, &Switches::all_on(&layout), bridges).districts[summit].0
+    };
+    let alone = through(&[coin]);
+    let joined = through(&[coin, wheels[0], wheels[1]]);
+    assert!((alone - 5.0).abs() < 0.05, "{alone} A");
+    assert!(1.3 * alone < joined && joined < 10.01, "{joined} A of both limits");
+}
