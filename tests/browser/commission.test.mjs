@@ -91,16 +91,29 @@ async function throwUntil(page, to, number) {
   assert.fail(`never came to step ${number}`);
 }
 
+/** Acknowledges what the dialog asks for, also what comes while it is open, until the button can be held. */
+async function acknowledgeAll(page, dialog) {
+  const asked = dialog.locator('.ask');
+  for (;;) {
+    await dialog.locator('button.hold:enabled').or(asked).first().waitFor({ timeout: PATIENCE });
+    const there = await asked.count();
+    if (there === 0) return;
+    await asked.first().getByRole('button').click();
+    await until(page, (there) => document.querySelectorAll('dialog .ask').length < there, there);
+  }
+}
+
 /** Restores through the dialog, with the keyboard, and waits for power. */
 async function restore(page) {
   await page.getByRole('button', { name: /^Restore / }).click();
   const dialog = page.getByRole('dialog');
   for (let n = 0; n < 10 && (await dialog.count()); n += 1) {
-    for (const seen of await dialog.getByRole('button', { name: 'Acknowledge', exact: true }).all()) await seen.click();
-    const hold = dialog.locator('button.hold:enabled');
-    await hold.focus();
+    await acknowledgeAll(page, dialog);
+    await dialog.locator('button.hold:enabled').focus();
     await page.keyboard.press('Enter');
-    await dialog.getByRole('button', { name: 'Press again to restore' }).waitFor();
+    // An alarm that came just now has taken the button away: it is acknowledged first.
+    const armed = dialog.getByRole('button', { name: 'Press again to restore' }).waitFor({ timeout: 3000 });
+    if (!(await armed.then(() => true, () => false))) continue;
     await page.keyboard.press('Enter');
     const came = await until(page, () => (!document.querySelector('dialog') ? 'done' : document.querySelector('dialog .refusal')?.textContent ?? false));
     const how = await came.jsonValue();
