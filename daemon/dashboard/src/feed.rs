@@ -324,3 +324,31 @@ pub(crate) async fn stopped(shutdown: &mut watch::Receiver<bool>) {
     // An error means that nobody is left who could say stop: that is a stop.
     let _ = shutdown.wait_for(|stop| *stop).await;
 }
+
+#[cfg(test)]
+mod tests {
+    use supervision::snapshot::Snapshot;
+
+    use super::*;
+
+    #[tokio::test]
+    async fn a_page_that_comes_back_after_a_long_time_without_any_gets_the_whole_state() {
+        let view = || View::new(Snapshot::default(), 0);
+        let window = Arc::new(Window::new(view()));
+        let epoch = "e".to_owned();
+        let head = Head { epoch, version: String::new(), demo: false };
+        let sut = Feed::new(Fixed::new(Arc::new(Layout::default())), head, Arc::clone(&window));
+        let kind = |last: u64| {
+            let first = sut.join(Some(&format!("e.{last}"))).first;
+            first
+                .iter()
+                .map(|it| it.bytes.split('\n').next().unwrap().to_owned())
+                .collect::<Vec<_>>()
+        };
+        window.show(view());
+        assert_eq!(kind(1), ["event: d"], "what it missed");
+        sut.lock().sent -= RING_SPAN + HEARTBEAT;
+        window.show(view());
+        assert_eq!(kind(2), ["event: snap"], "of the time between nothing is known");
+    }
+}
