@@ -93,15 +93,14 @@ async function throwUntil(page, to, number) {
 
 /** Acknowledges what the dialog asks for, also what comes while it is open, until the button can be held. */
 async function acknowledgeAll(page, dialog) {
-  const asked = dialog.locator('.ask');
+  const asked = dialog.locator('.ask.open');
   for (;;) {
     await dialog.locator('button.hold:enabled').or(asked).first().waitFor({ timeout: PATIENCE });
-    const there = await asked.count();
-    if (there === 0) return;
-    // What is gone before it is pressed is as good; what still stands after a while is pressed again, as a person would.
+    if ((await asked.count()) === 0) return;
+    // What is answered before it is pressed is as good, and what comes back after it was answered is pressed again.
+    const row = await asked.first().elementHandle();
     await asked.first().getByRole('button').click({ timeout: 3000 }).catch(() => {});
-    const fewer = (there) => document.querySelectorAll('dialog .ask').length < there;
-    await page.waitForFunction(fewer, there, { timeout: 3000 }).catch(() => {});
+    await page.waitForFunction((row) => !row.classList.contains('open'), row, { timeout: 3000 }).catch(() => {});
   }
 }
 

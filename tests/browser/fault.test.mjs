@@ -67,7 +67,7 @@ test('a restore is refused until the cause is acknowledged, and then held for a 
   for (let n = 0; n < 10 && (await open.count()); n += 1) {
     const before = await open.count();
     await open.first().click();
-    await page.waitForFunction((n) => document.querySelectorAll('dialog .ask button').length < n, before);
+    await page.waitForFunction((n) => document.querySelectorAll('dialog .ask.open').length < n, before);
   }
   await dialog.getByRole('button', { name: 'Hold to restore' }).waitFor();
   // A short press does nothing.

@@ -3,11 +3,12 @@
 import { html, nothing, render } from './vendor/lit-html/lit-html.js';
 import { loadSession, post, session, signOut } from './act.js';
 import { Announcer } from './announce.js';
-import { restoreDialog, signInDialog } from './dialogs.js';
+import { signInDialog } from './dialogs.js';
 import { headline } from './headline.js';
 import { newest, todo } from './todo.js';
 import { listen } from './keys.js';
 import { applyPrefs, prefer, prefs } from './prefs.js';
+import { restoreDialog } from './restore.js';
 import { beat, sign } from './signs.js';
 import { sound } from './sound.js';
 import { store } from './store.js';

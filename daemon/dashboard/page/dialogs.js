@@ -1,14 +1,10 @@
 // @ts-check
-// Dialogs: signing in, shelving, restoring with a held button, help. Native `dialog`, so that focus and Esc behave.
+// Dialogs: signing in, shelving, cutting, help. Native `dialog`, so that focus and Esc behave.
 import { html, nothing, render } from './vendor/lit-html/lit-html.js';
 import { post, session, signIn } from './act.js';
 import { prefer, prefs } from './prefs.js';
-import { sign } from './signs.js';
 import { store } from './store.js';
-import { capital, isOpen, level, thin } from './words.js';
-
-const HOLD = 1000;
-const CONFIRM = 4000;
+import { capital, level, thin } from './words.js';
 
 const host = () => /** @type {HTMLElement} */ (document.getElementById('dialogs'));
 
@@ -107,109 +103,6 @@ export function cutDialog(at) {
     <p>Every train in ${d.id} stops. Stored energy may carry some on for seconds.</p>
     <p class="quiet">A cut is not isolation: before working under the table, unplug the booster.</p>
     <div class="buttons"><button @click=${close}>Cancel</button><button class="act" @click=${() => { close(); request('cut', { district: d.id }); }}>Cut ${d.id}</button></div>`);
-}
-
-/** The state on the screen, as the daemon counts it. */
-const stamp = () => `${store.state.epoch}.${store.state.q}`;
-
-/** Restores after a look at the cause: held for a second, or Enter twice. @param {number} at a district */
-export function restoreDialog(at) {
-  signedIn(() => {
-    const id = store.state.districts[at].id;
-    const held = new Held();
-    let answer = null;
-    // What the person looks at now: if the district is cut again for another cause meanwhile, the daemon says so.
-    let seen = stamp();
-    const send = async (again, close) => {
-      answer = await post('restore', { district: id, confirm: true, blind: answer?.code === 'blind', seen });
-      if (answer.code === 'moved-on') seen = stamp();
-      if (answer.done) close();
-      else again();
-    };
-    open(`Restore ${id}?`, (again, close) => {
-      held.done = () => send(again, close);
-      held.again = again;
-      return restoreBody(at, held, answer, close);
-    });
-  });
-}
-
-/** @param {number} at @param {Held} held @param {any} answer @param {() => void} close */
-function restoreBody(at, held, answer, close) {
-  const s = store.state;
-  const d = s.districts[at];
-  const wrong = s.turnouts.filter((t) => t.district === at && t.frog === 'wrong');
-  const open = s.alarms.filter((a) => a.district === at && isOpen(a) && a.latched);
-  const on = d.power === 'on';
-  const blocked = on || open.length > 0 || store.isLost();
-  const still = wrong.map((t) => html`<li>${t.id} frog is still on ${t.measured === 'A' || t.measured === 'B' ? `conductor ${t.measured}` : 'the wrong rail'}</li>`);
-  return html`
-    <p><strong>${on ? 'It is on.' : `It was cut: ${thin(d.cause_text ?? 'no cause is recorded')}.`}</strong></p>
-    ${still.length ? html`<ul>${still}</ul>` : nothing}
-    ${open.map((a) => html`<p class="ask">${sign(level(a.priority))}<span>${thin(a.text)}</span><button @click=${() => request('acknowledge', { alarm: a.alarm, subject: a.subject })}>Acknowledge</button></p>`)}
-    <ol class="quiet"><li>Look: is the cause gone, and are hands off the track?</li><li>Smell: wheels, rails and machines may be hot.</li><li>Restore.</li></ol>
-    ${refusal(answer)}
-    <div class="buttons"><button @click=${close}>Leave it off</button>
-      <button class="act hold ${held.down ? 'down' : ''}" ?disabled=${blocked}
-        @pointerdown=${() => blocked || held.press()} @pointerup=${() => held.letGo()} @pointerleave=${() => held.letGo()} @pointercancel=${() => held.letGo()}
-        @contextmenu=${(e) => e.preventDefault()} @click=${(e) => held.click(e)}>${holdWords(held, answer, open.length, on)}</button></div>
-    <p class="quiet small" aria-live="polite">${on || store.isLost() ? '' : open.length ? 'Acknowledge the alarm above, then hold the button for one second.' : 'Hold the button for one second, or press Enter twice.'}</p>`;
-}
-
-/** @param {Held} held @param {any} answer @param {number} open @param {boolean} on */
-function holdWords(held, answer, open, on) {
-  if (on) return 'It is on';
-  if (store.isLost()) return 'No contact';
-  if (open) return 'Acknowledge first';
-  if (held.armed) return 'Press again to restore';
-  if (held.down) return 'Keep holding…';
-  return answer?.code === 'blind' ? 'Restore without a reading' : 'Hold to restore';
-}
-
-/** A button that acts when held for a second with a pointer, or pressed twice with a key. */
-class Held {
-  constructor() {
-    this.down = false;
-    this.armed = false;
-    this.done = () => {};
-    this.again = () => {};
-    /** @type {number|undefined} */ this.timer = undefined;
-    this.pointer = false;
-  }
-
-  press() {
-    this.pointer = true;
-    this.down = true;
-    this.timer = setTimeout(() => {
-      this.down = false;
-      this.done();
-    }, HOLD);
-    this.again();
-  }
-
-  letGo() {
-    if (!this.down) return;
-    clearTimeout(this.timer);
-    this.down = false;
-    this.again();
-  }
-
-  /** @param {MouseEvent} e */
-  click(e) {
-    // The click that ends a press with a pointer is none with a key; that one has no count.
-    if (e.detail !== 0) return;
-    if (this.armed) {
-      this.armed = false;
-      this.done();
-      return;
-    }
-    this.armed = true;
-    this.again();
-    setTimeout(() => {
-      this.armed = false;
-      this.again();
-    }, CONFIRM);
-  }
 }
 
 export function leaveDemoDialog() {
