@@ -3,6 +3,7 @@
 use std::{
     path::PathBuf,
     sync::Arc,
+    thread,
     time::{Duration, Instant, SystemTime, UNIX_EPOCH},
 };
 
@@ -88,7 +89,7 @@ impl Writer {
     /// Saves a batch, trying until it works. False when a stop came before it did.
     fn save_or_wait(&mut self, batch: Vec<Item>) -> bool {
         loop {
-            match self.store.save(batch.iter()) {
+            match self.store.save(batch.iter().inspect(|_| give_way())) {
                 Ok(()) => {
                     self.announce(&batch);
                     return true;
@@ -225,6 +226,12 @@ impl Writer {
     }
 }
 
+/// Lets whoever waits for this core have it between two items. Standing back is not enough: a scheduler leaves a thread
+/// that runs its slice of a millisecond and more, and an order that waits for the core waits as long.
+fn give_way() {
+    thread::yield_now();
+}
+
 /// However the thread ends, nobody waits for it in vain and what it leaves is counted and told.
 impl Drop for Writer {
     fn drop(&mut self) {
@@ -233,7 +240,7 @@ impl Drop for Writer {
         if unsaved != self.told {
             tracing::error!(?unsaved, "the history ends with items that could not be saved");
         }
-        if std::thread::panicking() {
+        if thread::panicking() {
             let why = "the history's writer ended; nothing more is saved".to_owned();
             (self.notify)(Notice::Failing { why, unsaved });
         }

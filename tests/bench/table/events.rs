@@ -1,8 +1,10 @@
-//! What the events are: one district after the other is quiet, then shorted, then without current.
+//! What the events are: one district after the other is quiet, then shorted, then without current. They overlap, and each
+//! begins at a moment of its own within its spacing: else the same reading of one would stand beside the deciding reading
+//! of another in every event, and what follows from it would be measured as if it belonged to it.
 
 use std::{ops::Range, time::Duration};
 
-/// Time between the beginnings of two events.
+/// Time between the beginnings of two events, in the mean.
 pub(crate) const SPACING: Duration = Duration::from_millis(20);
 
 /// Orders that come later are lost.
@@ -41,7 +43,7 @@ pub(crate) fn steps(districts: Range<usize>) -> Vec<Step> {
     let first = districts.start;
     let mut steps: Vec<Step> = districts
         .flat_map(|district| {
-            let begins = SPACING * u32::try_from(district - first).expect("few");
+            let begins = SPACING * u32::try_from(district - first).expect("few") + within(district);
             EVENT.map(|(at, milliamps, decides)| Step {
                 at: begins + Duration::from_millis(at),
                 district,
@@ -52,4 +54,14 @@ pub(crate) fn steps(districts: Range<usize>) -> Vec<Step> {
         .collect();
     steps.sort_by_key(|it| it.at);
     steps
+}
+
+/// Where in its spacing an event begins: scattered over it, the same in every run.
+fn within(district: usize) -> Duration {
+    // The finalizer of SplitMix64 (Steele, Lea, Flood, "Fast splittable pseudorandom number generators", 2014).
+    let mut bits = (district as u64 + 1).wrapping_mul(0x9e37_79b9_7f4a_7c15);
+    bits = (bits ^ (bits >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+    bits = (bits ^ (bits >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+    bits ^= bits >> 31;
+    SPACING.mul_f64(bits as f64 / 2_f64.powi(64))
 }
