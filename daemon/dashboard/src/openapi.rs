@@ -1,5 +1,7 @@
 //! The description of the API, made from one table. A test holds the table against the router, path by path.
 
+mod state;
+
 use axum::Json;
 use serde_json::{Map, Value, json};
 
@@ -289,12 +291,8 @@ fn schemas() -> Value {
         json!({ "type": "object", "required": [key],
                 "properties": { key: { "type": "array", "items": { "type": "object" } } } })
     };
-    json!({
+    let mut schemas = json!({
         "Any": { "type": "object" },
-        "State": { "type": "object", "required": ["v", "epoch", "q", "t", "age", "layout", "boosters",
-            "districts", "blocks", "turnouts", "alarms", "nodes", "links"] },
-        "Alarms": list("alarms"),
-        "Turnouts": list("turnouts"),
         "Faults": list("faults"),
         "Machines": { "anyOf": [list("machines"), { "type": "array", "items": { "type": "object" } }] },
         "Wiring": { "type": "object", "required": ["revision", "errors", "districts", "homeless"] },
@@ -340,7 +338,9 @@ fn schemas() -> Value {
         "Culprit": { "type": "object", "required": ["fault", "suspect"], "additionalProperties": false,
             "properties": { "fault": { "type": "integer", "minimum": 0, "maximum": u32::MAX },
                 "suspect": { "type": "integer", "minimum": 0, "maximum": 1000 } } },
-    })
+    });
+    schemas.as_object_mut().expect("an object").extend(state::schemas());
+    schemas
 }
 
 #[cfg(test)]
