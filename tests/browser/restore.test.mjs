@@ -36,7 +36,15 @@ const comes = (id) =>
   page.evaluate((id) => {
     const { store } = globalThis.checkrail;
     const of = store.state.alarms.find((a) => a.latched);
-    store.state = { ...store.state, alarms: [{ ...of, id, subject: id, text: `${id} came now` }, ...store.state.alarms] };
+    store.state = { ...store.state, alarms: [{ ...of, state: 'unacknowledged', id, subject: id, text: `${id} came now` }, ...store.state.alarms] };
+    store.tell({ urgent: true, message: false });
+  }, id);
+
+/** And is answered by somebody else. */
+const goes = (id) =>
+  page.evaluate((id) => {
+    const { store } = globalThis.checkrail;
+    store.state = { ...store.state, alarms: store.state.alarms.filter((a) => a.id !== id) };
     store.tell({ urgent: true, message: false });
   }, id);
 
@@ -90,4 +98,16 @@ test('an alarm that comes while the button is held ends the holding', only, asyn
   await page.waitForFunction((began) => performance.now() - began > 1500, began);
   await page.mouse.up();
   assert.equal(restored, false);
+});
+
+test('what was begun with a key before an alarm came is begun anew after it', only, async () => {
+  await dialog.locator('.ask button').first().click();
+  await dialog.locator('button.hold:enabled').focus();
+  await page.keyboard.press('Enter');
+  await dialog.getByRole('button', { name: 'Press again to restore' }).waitFor();
+  await comes('late');
+  await dialog.getByRole('button', { name: 'Acknowledge first' }).waitFor();
+  await goes('late');
+  await dialog.locator('button.hold:enabled').waitFor();
+  assert.equal(await dialog.locator('button.hold').innerText(), 'Hold to restore');
 });
