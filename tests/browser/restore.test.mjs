@@ -111,3 +111,20 @@ test('what was begun with a key before an alarm came is begun anew after it', on
   await dialog.locator('button.hold:enabled').waitFor();
   assert.equal(await dialog.locator('button.hold').innerText(), 'Hold to restore');
 });
+
+test('a dialog that is left while the button is held restores nothing', only, async () => {
+  await dialog.locator('.ask button').first().click();
+  const hold = dialog.locator('button.hold:enabled');
+  await hold.waitFor();
+  let restored = false;
+  page.on('request', (it) => { restored ||= it.url().endsWith('/restore'); });
+  await page.mouse.move(...(await centre(hold)));
+  await page.mouse.down();
+  await dialog.getByRole('button', { name: 'Keep holding…' }).waitFor();
+  await page.keyboard.press('Escape');
+  await dialog.waitFor({ state: 'detached' });
+  const left = await page.evaluate(() => performance.now());
+  await page.waitForFunction((left) => performance.now() - left > 1500, left);
+  await page.mouse.up();
+  assert.equal(restored, false);
+});

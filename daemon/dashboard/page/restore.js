@@ -37,6 +37,8 @@ export function restoreDialog(at) {
       return body(at, asked, held, answer, close);
     });
     dialog.classList.add('steady');
+    // Left with Esc while the button is held: nothing may follow.
+    dialog.addEventListener('close', () => held.forget());
   });
 }
 
@@ -137,13 +139,13 @@ class Held {
     // The click that ends a press with a pointer is none with a key; that one has no count.
     if (e.detail !== 0) return;
     if (this.armed) {
-      this.armed = false;
+      this.forget();
       this.done();
       return;
     }
     this.armed = true;
     this.again();
-    setTimeout(() => {
+    this.timer = setTimeout(() => {
       this.armed = false;
       this.again();
     }, CONFIRM);

@@ -4,6 +4,8 @@
 
 use std::{ops::Range, time::Duration};
 
+use simulator::random::splitmix;
+
 /// Time between the beginnings of two events, in the mean.
 pub(crate) const SPACING: Duration = Duration::from_millis(20);
 
@@ -58,10 +60,5 @@ pub(crate) fn steps(districts: Range<usize>) -> Vec<Step> {
 
 /// Where in its spacing an event begins: scattered over it, the same in every run.
 fn within(district: usize) -> Duration {
-    // The finalizer of SplitMix64 (Steele, Lea, Flood, "Fast splittable pseudorandom number generators", 2014).
-    let mut bits = (district as u64 + 1).wrapping_mul(0x9e37_79b9_7f4a_7c15);
-    bits = (bits ^ (bits >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-    bits = (bits ^ (bits >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-    bits ^= bits >> 31;
-    SPACING.mul_f64(bits as f64 / 2_f64.powi(64))
+    SPACING.mul_f64(splitmix(&mut (district as u64)) as f64 / 2_f64.powi(64))
 }

@@ -1,5 +1,5 @@
-//! The rows of the state, described field by field. A row has no field but these: a field that is served and not
-//! described, or the other way round, fails the check of the answers in `tests/`, and the test below.
+//! The rows of the state, described field by field. A row has no field but these: one that is served and not described,
+//! or the other way round, fails `dashboard/tests/described.rs` and `tests/peers/openapi.sh`.
 
 use serde_json::{Map, Value, json};
 
